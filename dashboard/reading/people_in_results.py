@@ -31,11 +31,17 @@ FIGURES = {
     "result_sign_offs": PeopleColumns("technician"),
     "result_angle_days": PeopleColumns("subject", "subject_type"),
     "result_angle_shifts": PeopleColumns("subject", "subject_type"),
+    "result_error_hints": PeopleColumns("subject", "subject_type"),
+    "result_error_shares": PeopleColumns("subject", "subject_type"),
+    "result_haste": PeopleColumns("technician"),
+    "result_holding": PeopleColumns("subject", "subject_type"),
     "result_loss_cells": PeopleColumns("technician"),
     "result_subject_days": PeopleColumns("subject_id", "subject_type"),
 }
 """Tables whose rows are figures, about people among others."""
-RECORDS = ("result_check_days", "result_exceptions")
+BESIDE = {"result_error_hints": PeopleColumns("apart_from", "apart_type")}
+"""Where rows of these tables that stay name people beside their subject; the name is left out."""
+RECORDS = ("result_check_days", "result_error_splices", "result_exceptions")
 """Tables that name who did something, as records do: the rows stay, names may not."""
 PERSON_EFFECTS = {"result_stream_days": "person_effect", "result_week_changes": "hands_change"}
 """Columns that are a figure about whoever made the splices of a day or a week."""
@@ -53,6 +59,7 @@ WITHOUT_PEOPLE = (
     "result_blades",
     "result_clock_stretches",
     "result_crew_days",
+    "result_made_again",
     "result_single_limits",
     "result_splices_to_revisit",
     "result_streams",
@@ -79,7 +86,12 @@ def visible_results(people: People, table: str, rows: pd.DataFrame) -> pd.DataFr
         visible = seen.astype("boolean").fillna(False).astype(bool)
         if columns.kind:
             visible |= rows[columns.kind] != "technician"
-        return rows[visible].reset_index(drop=True)
+        rows = rows[visible].reset_index(drop=True)
+        if (beside := BESIDE.get(table)) is not None:
+            hidden = rows[beside.kind] == "technician"
+            hidden &= ~rows[beside.name].map(lambda name: people.may_see(str(name))).astype(bool)
+            rows = rows.assign(**{beside.name: rows[beside.name].mask(hidden, "")})
+        return rows
     if (column := PERSON_EFFECTS.get(table)) is not None:
         return rows.assign(**{column: float("nan")})
     if table not in WITHOUT_PEOPLE:

@@ -9,8 +9,10 @@ from arcdrift.arrays import Bools, Floats
 from arcdrift.charts.stratified_contrast import Contrast, Kind, stratified_contrast
 
 CLAMP, HOLDER = "clamp", "holder"
-EVERYBODY = ""
-"""Name in the rows of all people together."""
+CREW, PERSON = "crew", "technician"
+"""Types of subjects: all people together, and one of them."""
+EVERYBODY = "crew"
+"""Name of all people together."""
 MEASURES: dict[str, tuple[str, str, Kind]] = {
     "errors": ("errors", "made", "odds"),
     "loss": ("capped", "n", "ratio"),
@@ -19,8 +21,8 @@ MEASURES: dict[str, tuple[str, str, Kind]] = {
 }
 """Sum, count and kind of contrast of each measure."""
 COLUMNS = [
-    "technician", "measure", "clamp", "holder", "ratio", "low", "high", "clamp_n", "holder_n",
-    "days",
+    "subject_type", "subject", "measure", "clamp", "holder", "ratio", "low", "high", "clamp_n",
+    "holder_n", "days",
 ]  # fmt: skip
 
 
@@ -36,7 +38,7 @@ def holding(cells: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         `COLUMNS`; a row for each measure of everybody who used both, and of all of them together
-        (technician `EVERYBODY`): ``errors`` (share of attempts), ``loss`` (dB), ``angle``
+        (`EVERYBODY`): ``errors`` (share of attempts), ``loss`` (dB), ``angle``
         (degrees, geometric mean of both sides) and ``spread`` (standard deviation of the log angle
         on one day). ``ratio`` with its 95 % interval is holder to clamp within the same hands,
         splicer, program and fibers (odds for errors); NaN where it cannot be told. Empty where
@@ -66,21 +68,25 @@ def holding(cells: pd.DataFrame) -> pd.DataFrame:
     of_both: Bools = np.asarray((both > 0).all(axis=1))
     if not of_both.any():
         return pd.DataFrame(columns=COLUMNS)
-    rows = [*_compared(held[of_both[owner]], holds[of_both[owner]], EVERYBODY)]
+    rows = [*_compared(held[of_both[owner]], holds[of_both[owner]], CREW, EVERYBODY)]
     for number in np.flatnonzero(of_both):
         own = owner == number
-        rows += _compared(held[own], holds[own], str(held["technician"].iloc[first[number]]))
+        name = str(held["technician"].iloc[first[number]])
+        rows += _compared(held[own], holds[own], PERSON, name)
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _compared(held: pd.DataFrame, holds: Bools, technician: str) -> list[dict[str, object]]:
+def _compared(
+    held: pd.DataFrame, holds: Bools, subject_type: str, subject: str
+) -> list[dict[str, object]]:
     stratum, _ = group_index(held["technician"], held["splicer"], held["program"], held["fibers"])
     day, _ = group_index(held["day"])
     rows = []
     for measure, (total, count, kind) in MEASURES.items():
         sums, n = (held[name].to_numpy(dtype=np.float64) for name in (total, count))
         contrast = stratified_contrast(holds, sums, n, stratum, day, kind)
-        rows.append({"technician": technician} | _row(measure, contrast, holds, sums, n))
+        row = _row(measure, contrast, holds, sums, n)
+        rows.append({"subject_type": subject_type, "subject": subject} | row)
     return rows
 
 

@@ -58,7 +58,8 @@ result_error_splices = Table(
 result_holding = Table(
     "result_holding",
     result_metadata,
-    Column("technician", Text, primary_key=True),  # empty for all together
+    Column("subject_type", String(12), primary_key=True),  # technician, or crew for all together
+    Column("subject", Text, primary_key=True),
     Column("measure", String(8), primary_key=True),  # errors, loss, angle or spread
     Column("clamp", Float),
     Column("holder", Float),

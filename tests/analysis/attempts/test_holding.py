@@ -38,7 +38,7 @@ def _cells(rng: np.random.Generator, odds: float, loss: float, spread: float) ->
 
 
 def _of(table: pd.DataFrame, measure: str, technician: str = EVERYBODY) -> Floats:
-    row = table[(table["technician"] == technician) & (table["measure"] == measure)].iloc[0]
+    row = table[(table["subject"] == technician) & (table["measure"] == measure)].iloc[0]
     return row[["ratio", "low", "high"]].to_numpy(dtype=np.float64)
 
 
@@ -63,8 +63,8 @@ def test_intervals_cover_the_truth() -> None:
 
 def test_people_have_rows_of_their_own() -> None:
     table = holding(_cells(np.random.default_rng(1), 1.0, 1.0, 1.0))
-    assert set(table["technician"]) == {EVERYBODY, "P0", "P1", "P2", "P3", "P4"}
-    everybody, one = (len(table[table["technician"] == name]) for name in (EVERYBODY, "P1"))
+    assert set(table["subject"]) == {EVERYBODY, "P0", "P1", "P2", "P3", "P4"}
+    everybody, one = (len(table[table["subject"] == name]) for name in (EVERYBODY, "P1"))
     assert everybody == one == 4
 
 
