@@ -29,6 +29,7 @@ from arcdrift.simulate import SimulatedCrew, add_faults, invented_crew, load_pla
 from tests.recovery.crews import summary_of
 
 DAYS = 120
+say = partial(print, flush=True)
 HINTS, HOLDING, HASTE = "result_error_hints", "result_holding", "result_haste"
 COLUMNS = {
     HINTS: ["kind", "subject_type", "subject", "detail", "verdict"],
@@ -204,9 +205,9 @@ def main() -> None:
     with ProcessPoolExecutor(asked.workers) as pool:
         names, numbers = zip(*product(asked.only, seeds), strict=True)
         for outcome in pool.map(partial(run, step=asked.step), names, numbers):
-            print(outcome, flush=True)
+            say(outcome)
             outcomes.append(outcome)
-    print(table(outcomes).to_string(index=False))
+    say(table(outcomes).to_string(index=False))
 
 
 if __name__ == "__main__":
