@@ -16,11 +16,11 @@ from dashboard.access.current_user import current_user, current_viewer
 from dashboard.access.secret_key import secret_key
 from dashboard.access.served_address import ServedAddress
 from dashboard.access.sessions import Sessions
+from dashboard.first_screen import first_screen_html
 from dashboard.pages.records import clock_callbacks, records_callbacks
 from dashboard.reading.data import CrewData
 from dashboard.reading.viewers import Viewers, data_for_request
 from dashboard.reports import report_routes
-from dashboard.server_rendered_advice import advice_html
 from dashboard.serving import health, request_log, sent_files
 from dashboard.serving.graceful_server import GracefulServer
 from dashboard.shell import shell
@@ -107,7 +107,7 @@ def create_app(
     moved_addresses.register(server)
     viewers = Viewers(everything)
     data = data_for_request(viewers, current_viewer)
-    _insert_advice(app, data)
+    _insert_first_screen(app, data)
 
     def layout() -> Any:
         now = viewers.everything()
@@ -140,16 +140,16 @@ def _require_users(data: CrewData, crew_folder: Path, address: ServedAddress) ->
         )
 
 
-def _insert_advice(app: Dash, data: CrewData) -> None:
-    """Insert a splicer's advice into the page as first sent."""
+def _insert_first_screen(app: Dash, data: CrewData) -> None:
+    """Insert the first screen into the page as first sent."""
     interpolate_page = app.interpolate_index
 
-    def interpolate_with_advice(**parts: str) -> str:
+    def interpolate_with_screen(**parts: str) -> str:
         query = request.query_string.decode("utf-8", "replace")
-        advice = advice_html(data, request.path, query, saved_scheme())
-        return str(interpolate_page(**{**parts, "app_entry": advice + parts["app_entry"]}))
+        first = first_screen_html(data, request.path, query, saved_scheme())
+        return str(interpolate_page(**{**parts, "app_entry": first + parts["app_entry"]}))
 
-    app.interpolate_index = interpolate_with_advice
+    app.interpolate_index = interpolate_with_screen
 
 
 def serve(crew_folder: Path, address: ServedAddress, *, listening: Callable[[], None]) -> None:

@@ -11,6 +11,7 @@ RESULTS_TIMER = "results-timer"
 TROUBLE = "trouble"
 WRITTEN = "written"
 CASE_SAID = "case-said"
+REVISIT_PRESSED = "revisit-pressed"
 CREW_NAME = "crew-name"
 UPLOADS_SENT = "uploads-sent"
 UPLOADS_TIMER = "uploads-timer"
@@ -164,16 +165,6 @@ def case_choice(form: str, name: str) -> dict[str, str]:
 def case_answer(place: str) -> dict[str, str]:
     """Id of the container that says what was last written down: of a case, or of splices."""
     return {"type": "case-answer", "place": place}
-
-
-def revisit_tick(splice: int) -> dict[str, str | int]:
-    """Id of the button that ticks a splice off the list of splices to revisit."""
-    return {"type": "revisit-tick", "splice": splice}
-
-
-def revisit_undo(splice: int, place: str) -> dict[str, str | int]:
-    """Id of a button that puts a splice back on that list."""
-    return {"type": "revisit-undo", "splice": splice, "place": place}
 
 
 def news(place: str) -> dict[str, str]:

@@ -20,7 +20,7 @@ from dashboard.my_splicer import COOKIE, COOKIE_SECONDS, cookie_value, my_splice
 from dashboard.pages.splicer.advice_card import advice_card, advice_now
 from dashboard.pages.splicer.checklist_card import checklist_card
 from dashboard.reading.data import CrewData
-from dashboard.server_rendered_advice import as_html
+from dashboard.static_html import as_html
 from dashboard.url_query import href
 
 PATH = "/pocket"

@@ -188,6 +188,7 @@ def shell(
             dcc.Store(id=ids.DRAWN),
             dcc.Store(id=ids.WRITTEN),
             dcc.Store(id=ids.CASE_SAID),
+            dcc.Store(id=ids.REVISIT_PRESSED),
             dcc.Store(id=ids.UPLOADS_SENT, data=0),
             dcc.Interval(id=ids.UPLOADS_TIMER, interval=UPLOADS_MS, disabled=True),
             dcc.Interval(id=ids.RESULTS_TIMER, interval=REFRESH_MS),

@@ -175,9 +175,36 @@
         }
     }, true);
 
+    // parts of a page that are sent as HTML are drawn at once
+    function drawSent() {
+        document.querySelectorAll("[data-html]").forEach((part) => {
+            if (part.sentHtml !== part.dataset.html) {
+                part.sentHtml = part.dataset.html;
+                part.innerHTML = part.sentHtml;
+                const frame = part.closest("[data-scrolled='right']");
+                if (frame) {
+                    frame.scrollLeft = frame.scrollWidth;
+                }
+            }
+        });
+    }
+
+    // a link in them opens its page as any other link to a page does
+    document.addEventListener("click", (event) => {
+        const link = event.target.closest("#page a[data-page]"); // not of the first screen
+        const elsewhere = event.button || event.ctrlKey || event.metaKey || event.shiftKey ||
+            event.altKey;
+        if (link && !elsewhere) {
+            event.preventDefault();
+            window.history.pushState({}, "", link.getAttribute("href"));
+            window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
+        }
+    });
+
     // rows of a grid that scrolls are reached by keyboard, too; grids come after the page
     let looking = false;
     new MutationObserver(() => {
+        drawSent();
         document.querySelectorAll("details[data-stays-open]:not([open])").forEach((list) => {
             list.open = opened.has(nameOf(list));
         });
@@ -189,7 +216,7 @@
                     .forEach((rows) => rows.setAttribute("tabindex", "0"));
             });
         }
-    }).observe(document, { childList: true, subtree: true });
+    }).observe(document, { childList: true, subtree: true, attributeFilter: ["data-html"] });
 
     window.dash_clientside = Object.assign({}, window.dash_clientside, {
         arcdrift: {

@@ -63,6 +63,16 @@
         return (parts.length ? parts.join(", ") : "Nothing new") + " since " + spoken(since);
     }
 
+    // a splice is ticked off, or put back, by a button of any list
+    document.addEventListener("click", (event) => {
+        const button = event.target.closest("button[data-tick], button[data-put-back]");
+        if (button) {
+            const { tick, putBack } = button.dataset;
+            const data = { splice: Number(tick || putBack), back: !tick, at: Date.now() };
+            window.dash_clientside.set_props("revisit-pressed", { data });
+        }
+    });
+
     function close(form) {
         form.open = false;
         form.querySelector("summary").focus();

@@ -1,14 +1,17 @@
 """Rendering pages for tests, and reading what is on them."""
 
 from collections.abc import Iterator
+from html.parser import HTMLParser
 from typing import Any
 
+from dash import html
 from dash.development.base_component import Component
 
 from dashboard.callbacks import folded_part, screen
 from dashboard.components import View
 from dashboard.pages.splicer.splicer import charts_below_advice
 from dashboard.reading.data import CrewData
+from dashboard.static_html import NAMES, SENT, VOID
 from dashboard.url_query import parse
 
 
@@ -59,14 +62,14 @@ def shown(data: CrewData, path: str, query: str = "") -> str:
 
 
 def parts(component: Any) -> Iterator[Component]:
-    """Yield a component and every component in it."""
+    """Yield a component and every component in it, also of what is sent as HTML."""
     if isinstance(component, list | tuple):
         for item in component:
             yield from parts(item)
     elif isinstance(component, Component):
         yield component
-        for value in component.to_plotly_json()["props"].values():
-            yield from parts(value)
+        for name, value in component.to_plotly_json()["props"].items():
+            yield from parts(components_of(value) if name == SENT else value)
 
 
 def text(component: Any) -> str:
@@ -74,5 +77,37 @@ def text(component: Any) -> str:
     if isinstance(component, list | tuple):
         return " ".join(text(item) for item in component)
     if isinstance(component, Component):
-        return text(getattr(component, "children", None))
+        sent = component.to_plotly_json()["props"].get(SENT)
+        return text(getattr(component, "children", None) if sent is None else components_of(sent))
     return "" if component is None else str(component)
+
+
+def components_of(sent: str) -> list[Any]:
+    """Return the components that a part was made of which is sent as HTML."""
+    reader = _Components()
+    reader.feed(sent)
+    return reader.read[0]
+
+
+class _Components(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.read: list[list[Any]] = [[]]
+        self.opened: list[tuple[str, dict[str, Any]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        dash_names = {name: dash_name for dash_name, name in NAMES.items()}
+        given = {dash_names.get(name, name): value for name, value in attrs if name != "style"}
+        self.opened.append((tag, given))
+        self.read.append([])
+        if tag in VOID:
+            self.handle_endtag(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        opened, given = self.opened.pop()
+        assert opened == tag
+        children = self.read.pop()
+        self.read[-1].append(getattr(html, tag.capitalize())(children or None, **given))
+
+    def handle_data(self, data: str) -> None:
+        self.read[-1].append(data)

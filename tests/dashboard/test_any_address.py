@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 
 from dashboard.callbacks import screen
 from dashboard.components import View
+from dashboard.first_screen import first_screen_html
 from dashboard.pages import PAGES, TABLES
 from dashboard.pages.budget.budget_query import CHARTS
 from dashboard.pages.budget.budget_trial import trial_card
 from dashboard.pages.splicer.splicer import charts_below_advice
 from dashboard.reading.data import CrewData
-from dashboard.server_rendered_advice import advice_html
 from dashboard.url_query import parse
 from tests.dashboard.invented import findings
 from tests.dashboard.rendering import parts, text
@@ -46,7 +46,7 @@ def answer(data: CrewData, path: str, query: str) -> str:
     """All the text of a page and of what it loads later."""
     run = data.run()
     assert run is not None
-    early = advice_html(data, path, query.removeprefix("?"), "light")
+    early = first_screen_html(data, path, query.removeprefix("?"), "light")
     page = [screen(data, path, query, "light")]
     for part in parts(page[0]):
         slot = getattr(part, "id", None)

@@ -17,10 +17,10 @@ from arcdrift.analysis.advice.splicer_state import UncheckedSplices
 from arcdrift.cli.commands import advise as command
 from arcdrift.verdicts import VERDICTS, VerdictCode
 from dashboard.components import View
+from dashboard.first_screen import first_screen_html
 from dashboard.pages.shift.board import my_panel, tiles
 from dashboard.pages.shift.splicer_states import SplicerNow, splicers_now
 from dashboard.reading.data import CrewData
-from dashboard.server_rendered_advice import advice_html
 from tests.dashboard.rendering import parts, shown, text
 
 REASON = "The reason for it."
@@ -67,7 +67,7 @@ def test_words_and_mark_are_the_same_everywhere(
     assert f"{verdict.short} {REASON}" in " ".join(text(tile).split())
     page = shown(data, "/splicer", "?splicer=Heron")
     assert f"{written} {REASON}" in page
-    first_sent = advice_html(data, "/splicer", "splicer=Heron", "light")
+    first_sent = first_screen_html(data, "/splicer", "splicer=Heron", "light")
     marks = [part for part in parts(tile) if "verdict-glyph" in str(getattr(part, "className", ""))]
     assert [text(mark) for mark in marks] == [verdict.mark]
     assert f"shape-{verdict.shape}" in marks[0].className

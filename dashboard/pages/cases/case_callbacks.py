@@ -97,24 +97,22 @@ def register(app: Dash, data: CrewData) -> None:
         Output(ids.CASE_SAID, "data", allow_duplicate=True),
         Output(ids.RESULTS_VERSION, "data", allow_duplicate=True),
         Output(NAME, "error", allow_duplicate=True),
-        Input({"type": "revisit-tick", "splice": ALL}, "n_clicks"),
-        Input({"type": "revisit-undo", "splice": ALL, "place": ALL}, "n_clicks"),
+        Input(ids.REVISIT_PRESSED, "data"),
         State(NAME, "value"),
         prevent_initial_call=True,
     )
     @for_role("technician")
-    def tick_off_splice(_ticks: list[Any], _undos: list[Any], _names: list[Any]) -> Any:
-        pressed: Any = ctx.triggered_id
+    def tick_off_splice(pressed: dict[str, Any] | None, _names: list[Any]) -> Any:
         names = [item["id"] for item in ctx.outputs_list[2]]
-        if pressed is None or not any(item["value"] for item in ctx.triggered):
+        if not pressed:
             return no_update, no_update, [no_update] * len(names)
         fields = {item["id"]["name"]: item.get("value") for item in ctx.states_list[0]}
         number = int(pressed["splice"])
         try:
-            if pressed["type"] == "revisit-tick":
-                sentence, ticked = tick(data, number, fields), number
-            else:
+            if pressed["back"]:
                 sentence, ticked = untick(data, number, fields), None
+            else:
+                sentence, ticked = tick(data, number, fields), number
             answer = _answer(PLACE, sentence, ticked=ticked)
         except FieldProblems as problem:
             return no_update, no_update, [problem.problems.get(item["name"]) for item in names]
@@ -136,9 +134,7 @@ def register(app: Dash, data: CrewData) -> None:
         undo = None
         if answer.get("ticked") is not None:
             undo = html.Button(
-                "Put it back",
-                id=ids.revisit_undo(answer["ticked"], "answer"),
-                className="button big",
+                "Put it back", className="button big", **{"data-put-back": answer["ticked"]}
             )
         name = "bad" if answer.get("bad") else "good"
         return html.Div(

@@ -16,6 +16,7 @@ from dashboard.components import View, card, csv_button, heading, notice, select
 from dashboard.forms import remembered_name_field, typed_name
 from dashboard.pages.cases.case_forms import NEEDS_NAME, FieldProblems
 from dashboard.reading.data import CrewData
+from dashboard.static_html import static_part
 
 Row = Mapping[str, Any]
 
@@ -166,17 +167,19 @@ def _site_card(view: View, site: str, rows: Sequence[Row]) -> html.Section:
     """Return the splices of a site, closure by closure; those after the first few are folded."""
     older = rows[SITE_SHOWN:]
     return card(
-        html.Ul([_row(view, row) for row in rows[:SITE_SHOWN]], className="revisit-list"),
-        html.Details(
-            [
-                html.Summary(f"{len(older):,} older here"),
-                html.Ul([_row(view, row) for row in older], className="revisit-list"),
-            ],
-            className="revisit-older",
-            **{"data-stays-open": site},
-        )
-        if older
-        else None,
+        static_part(
+            html.Ul([_row(view, row) for row in rows[:SITE_SHOWN]], className="revisit-list"),
+            html.Details(
+                [
+                    html.Summary(f"{len(older):,} older here"),
+                    html.Ul([_row(view, row) for row in older], className="revisit-list"),
+                ],
+                className="revisit-older",
+                **{"data-stays-open": site},
+            )
+            if older
+            else None,
+        ),
         title=f"{site}: {count_text(len(rows), 'splice')}",
         name="revisit-place",
     )
@@ -198,9 +201,8 @@ def _row(view: View, row: Row) -> html.Li:
             ),
             html.Button(
                 "Tick off",
-                id=ids.revisit_tick(row["splice_id"]),
                 className="button big",
-                **{"aria-label": f"Tick off {place}"},
+                **{"aria-label": f"Tick off {place}", "data-tick": row["splice_id"]},
             ),
         ],
         className="revisit-row",
@@ -217,7 +219,11 @@ def _dealt_with(view: View, rows: Sequence[Row]) -> html.Section | None:
         html.Details(
             [
                 html.Summary(f"Dealt with ({len(rows):,})"),
-                html.Ul([_done_row(view, row, again) for row in shown], className="revisit-list"),
+                static_part(
+                    html.Ul(
+                        [_done_row(view, row, again) for row in shown], className="revisit-list"
+                    )
+                ),
                 html.P(f"{left:,} older ones are in the CSV.", className="muted") if left else None,
             ]
         ),
@@ -240,9 +246,8 @@ def _done_row(view: View, row: Row, again: Mapping[int, float]) -> html.Li:
         if view.data.may_undo_tick(row["ticked_off_by"], typed_name("")):
             undo = html.Button(
                 "Put back",
-                id=ids.revisit_undo(row["splice_id"], "list"),
                 className="button big",
-                **{"aria-label": f"Put back {place_text(row)}"},
+                **{"aria-label": f"Put back {place_text(row)}", "data-put-back": row["splice_id"]},
             )
     else:
         text = "made again"

@@ -1,18 +1,17 @@
 """The Checks page: who works unchecked now, daily arc checks day by day, shares in time."""
 
-from collections.abc import Callable, Hashable, Mapping
+from collections import Counter
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any
 
-import dash_ag_grid as dag
 import pandas as pd
-from dash import html
+from dash import dcc, html
 
 from arcdrift.analysis.checks.compliance import By
 from arcdrift.figures.checks import compliance_table, compliance_weeks, unchecked_weeks
 from arcdrift.people import HIDDEN
 from arcdrift.wording import count_text
-from dashboard import ids
 from dashboard.components import (
     PERIODS,
     STATUS,
@@ -27,7 +26,6 @@ from dashboard.components import (
     select,
     shown_day,
 )
-from dashboard.grids import work_list_options
 from dashboard.kept_parts import kept_with_results
 from dashboard.pages.checks.check_shares import misses, shares
 from dashboard.pages.checks.unchecked_now import (
@@ -35,15 +33,14 @@ from dashboard.pages.checks.unchecked_now import (
     unchecked_now,
     unchecked_sentence,
 )
+from dashboard.static_html import static_part
 from dashboard.url_query import href
 
 DEFAULT_PERIOD = "30"
-DAY_WIDTH = 32
-ROW_HEIGHT, HEADER_HEIGHT, GROUP_HEADER_HEIGHT = 32, 30, 28
 CALENDAR_DAYS = 370
-CELL_RULES = {
-    f"day-{status}": f"params.value == '{glyph}'" for status, (glyph, _) in STATUS.items()
-}
+"""Days of the calendar at most."""
+CALENDAR_CELLS = 15_000
+"""Cells of the calendar at most: a browser draws them in some tenths of a second."""
 EXPLAINED_STATUSES = ("late", "failed-only", "missed", "due")
 """Statuses whose cells in the calendar have a tooltip."""
 
@@ -206,60 +203,22 @@ def _legend() -> html.Ul:
 
 
 def _calendar(view: View, days: pd.DataFrame) -> html.Section:
-    # a grid draws only the cells in sight; hundreds of cells of HTML take seconds
     oldest_first = sorted(days["day"].unique())
-    columns = oldest_first[-CALENDAR_DAYS:]
+    splicers = days["splicer"].nunique()
+    columns = oldest_first[-min(CALENDAR_DAYS, max(CALENDAR_CELLS // splicers, 1)) :]
     left_out = len(oldest_first) - len(columns)
-    months: dict[str, list[dict[str, Any]]] = {}
-    for day in columns:
-        months.setdefault(f"{pd.Timestamp(day):%b %Y}", []).append(
-            {
-                "field": day,
-                "headerName": day[8:],
-                "width": DAY_WIDTH,
-                "minWidth": DAY_WIDTH,
-                "cellClass": "day-cell",
-                "headerClass": "day-head",
-                "cellClassRules": CELL_RULES,
-                "tooltipField": f"{day} tooltip",
-            }
-        )
-    rows = calendar_rows(days[days["day"].isin(columns)])
-    # what follows must not move when the grid is drawn
-    height = GROUP_HEADER_HEIGHT + HEADER_HEIGHT + ROW_HEIGHT * len(rows)
-    grid = dag.AgGrid(
-        id=ids.link_grid("calendar"),
-        rowData=rows,
-        columnDefs=[
-            {
-                "headerName": "",  # beside the months; a row of headers without any has no meaning
-                "children": [
-                    {"field": "splicer", "headerName": "Splicer", "width": 104, "pinned": "left"}
-                ],
-            },
-            *(
-                {"headerName": month, "children": children, "headerClass": "month-head"}
-                for month, children in months.items()
-            ),
-        ],
-        defaultColDef={"resizable": False, "sortable": False, "suppressMovable": True},
-        dashGridOptions=work_list_options(1)
-        | {
-            "rowHeight": ROW_HEIGHT,
-            "headerHeight": HEADER_HEIGHT,
-            "groupHeaderHeight": GROUP_HEADER_HEIGHT,
-            "tooltipShowDelay": 300,
-            # the newest day, on the right, is the one in sight at first
-            "initialState": {"scroll": {"top": 0, "left": DAY_WIDTH * len(columns)}},
-        },
-        style={"height": None},
-        className="calendar",
-    )
     return card(
         _legend(),
-        html.Div(grid, style={"minHeight": f"{height}px"}),
+        # a region that scrolls, which the keyboard reaches; the newest day is in sight at first
+        html.Div(
+            static_part(calendar_table(days[days["day"].isin(columns)], columns)),
+            className="calendar",
+            tabIndex="0",
+            role="region",
+            **{"aria-label": "Day by day", "data-scrolled": "right"},
+        ),
         html.P(
-            "Oldest day on the left. Choose a row to open its splicer."
+            "Oldest day on the left."
             + (
                 f" {count_text(left_out, 'older day')} {'is' if left_out == 1 else 'are'} in the "
                 "CSV."
@@ -273,18 +232,57 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
     )
 
 
-def calendar_rows(days: pd.DataFrame) -> list[dict[str, str]]:
-    """Return one row a splicer: a letter for each of its days, and tooltips of some."""
-    rows: dict[str, dict[str, str]] = {}
+def calendar_table(days: pd.DataFrame, columns: Sequence[str]) -> html.Table:
+    """Return a row a splicer: a letter for each of its days, and tooltips of some."""
+    months = Counter(f"{pd.Timestamp(day):%b %Y}" for day in columns)
+    rows: dict[str, dict[str, html.Td]] = {}
     for day in days.sort_values("splicer").to_dict("records"):
-        splicer = day["splicer"]
-        row = rows.setdefault(
-            splicer, {"splicer": splicer, "href": href("/splicer", splicer=splicer)}
-        )
-        row[day["day"]] = STATUS[day["status"]][0]
-        if day["status"] in EXPLAINED_STATUSES:
-            row[f"{day['day']} tooltip"] = _tooltip(day)
-    return list(rows.values())
+        rows.setdefault(day["splicer"], {})[day["day"]] = _day_cell(day)
+    return html.Table(
+        [
+            html.Thead(
+                [
+                    html.Tr(
+                        [
+                            html.Td(),
+                            *(
+                                html.Th(html.Span(month), colSpan=count, scope="colgroup")
+                                for month, count in months.items()
+                            ),
+                        ],
+                        className="month-heads",
+                    ),
+                    html.Tr(
+                        [
+                            html.Th("Splicer", scope="col"),
+                            *(html.Th(str(int(day[8:])), scope="col") for day in columns),
+                        ],
+                        className="day-heads",
+                    ),
+                ]
+            ),
+            html.Tbody(
+                [
+                    html.Tr(
+                        [
+                            html.Th(
+                                dcc.Link(splicer, href=href("/splicer", splicer=splicer)),
+                                scope="row",
+                            ),
+                            *(cells.get(day, html.Td()) for day in columns),
+                        ]
+                    )
+                    for splicer, cells in rows.items()
+                ]
+            ),
+        ]
+    )
+
+
+def _day_cell(day: Mapping[Hashable, Any]) -> html.Td:
+    status = str(day["status"])
+    told = {"title": _tooltip(day)} if status in EXPLAINED_STATUSES else {}
+    return html.Td(STATUS[status][0], className=f"day-{status}", **told)
 
 
 def _tooltip(day: Mapping[Hashable, Any]) -> str:

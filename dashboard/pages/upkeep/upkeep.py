@@ -22,6 +22,7 @@ from arcdrift.instants import day_text
 from arcdrift.wording import count_text, percent_text
 from dashboard.components import View, card, csv_button, folded, heading, notice, select, tag
 from dashboard.reading.data import CrewData
+from dashboard.static_html import static_part
 from dashboard.url_query import href
 
 KINDS = {
@@ -173,7 +174,7 @@ def _near_and_later(
     return near, known[len(near) :]
 
 
-def _later_list(view: View) -> html.Ul:
+def _later_list(view: View) -> html.Div:
     items = chosen_items(view, all_items(view))
     return upkeep_list(_near_and_later(items, view.data.today())[1])
 
@@ -202,7 +203,7 @@ def _planned(view: View, items: Sequence[UpkeepItem], today: date) -> html.Secti
     )
 
 
-def upkeep_list(items: Sequence[UpkeepItem]) -> html.Ul:
+def upkeep_list(items: Sequence[UpkeepItem]) -> html.Div:
     """Return a row each; those that differ by nothing but their name share one."""
     alike = groupby(items, key=lambda item: (item.what, item.words, item.state, due_text(item)))
     rows: list[html.Li] = []
@@ -212,7 +213,7 @@ def upkeep_list(items: Sequence[UpkeepItem]) -> html.Ul:
             rows.append(_row(group[0], group))
         else:
             rows += [_row(item, [item]) for item in group]
-    return html.Ul(rows, className="upkeep-list")
+    return static_part(html.Ul(rows, className="upkeep-list"))
 
 
 def _row(item: UpkeepItem, group: Sequence[UpkeepItem]) -> html.Li:
@@ -305,26 +306,28 @@ def _unknown(items: Sequence[UpkeepItem]) -> html.Section | None:
         html.Details(
             [
                 html.Summary(f"When is not known: {len(rows):,}"),
-                html.Ul(
-                    [
-                        html.Li(
-                            [
-                                html.Div([html.Strong(what), ": ", ", ".join(names)]),
-                                html.Div(
-                                    words.replace("NAME", names[0] if len(names) == 1 else "NAME"),
-                                    className="muted",
-                                ),
-                            ],
-                            className="mark-line",
-                        )
-                        for (what, words), names in reasons.items()
-                    ],
-                    className="finding-list",
+                static_part(
+                    html.Ul(
+                        [_reason(what, words, names) for (what, words), names in reasons.items()],
+                        className="finding-list",
+                    )
                 ),
             ],
             open=len(rows) == len(items),
         ),
         className="card closed-cases",
+    )
+
+
+def _reason(what: str, words: str, names: Sequence[str]) -> html.Li:
+    return html.Li(
+        [
+            html.Div([html.Strong(what), ": ", ", ".join(names)]),
+            html.Div(
+                words.replace("NAME", names[0] if len(names) == 1 else "NAME"), className="muted"
+            ),
+        ],
+        className="mark-line",
     )
 
 
@@ -339,22 +342,26 @@ def _to_order(view: View, items: Sequence[UpkeepItem]) -> html.Section:
     return card(
         html.Span(id="to-order"),
         html.P(f"Needed within {weeks} weeks at the present pace.", className="muted hint"),
-        html.Ul(
-            [
-                html.Li(
-                    [
-                        html.Strong(f"{count:,} \N{MULTIPLICATION SIGN}", className="order-count"),
-                        html.Div(
-                            [
-                                html.Div(part),
-                                html.Div(f"for {', '.join(assets)}", className="muted"),
-                            ]
-                        ),
-                    ]
-                )
-                for part, (count, assets) in parts.items()
-            ],
-            className="order-list",
+        static_part(
+            html.Ul(
+                [
+                    html.Li(
+                        [
+                            html.Strong(
+                                f"{count:,} \N{MULTIPLICATION SIGN}", className="order-count"
+                            ),
+                            html.Div(
+                                [
+                                    html.Div(part),
+                                    html.Div(f"for {', '.join(assets)}", className="muted"),
+                                ]
+                            ),
+                        ]
+                    )
+                    for part, (count, assets) in parts.items()
+                ],
+                className="order-list",
+            )
         ),
         title=f"To order: {count_text(sum(count for count, _ in parts.values()), 'part')}",
         aside=csv_button("/upkeep", "to-order", view.query, "what to order"),

@@ -233,17 +233,17 @@ def take_a_case_on(browser: Browser) -> Any:
 
 def tick_a_splice_off(browser: Browser) -> Any:
     """Tick off a splice that is not on the list."""
-    button = {"splice": 999, "type": "revisit-tick"}
+    pressed = {"splice": 999, "back": False, "at": 0}
     return browser.call(
         callbacks(browser.app)["tick_off_splice"],
-        [[{"id": button, "property": "n_clicks", "value": 1}], []],
+        [{"id": "revisit-pressed", "property": "data", "value": pressed}],
         [[]],
         outputs=[
             {"id": "case-said", "property": "data"},
             {"id": "results-version", "property": "data"},
             [],
         ],
-        triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
+        triggered="revisit-pressed.data",
     )
 
 

@@ -17,17 +17,22 @@ from tests.dashboard.rendering import parts, shown, text
 
 def test_the_calendar_runs_from_left_to_right_and_opens_at_the_newest_day(data: CrewData):
     page = screen(data, "/checks", "?splicer=Kestrel", "light")
-    grid = next(part for part in parts(page) if type(part).__name__ == "AgGrid")
-    (row,) = grid.rowData
-    assert [row[f"2025-06-{day}"] for day in ("08", "09", "10", "11", "12", "13")] == [
+    table = next(part for part in parts(page) if type(part).__name__ == "Table")
+    months, heads, row = (found for found in parts(table) if type(found).__name__ == "Tr")
+    assert [text(cell) for cell in row.children][-6:] == [
         *("\N{MIDDLE DOT}", "L", "M", "M", "✓", "D")
     ]
-    assert row["2025-06-11 tooltip"] == "Kestrel, 11 Jun 2025: missed, 20 splices"
-    assert row["2025-06-09 tooltip"] == "Kestrel, 9 Jun 2025: late, 7 splices before it"
-    days = [child["field"] for month in grid.columnDefs[1:] for child in month["children"]]
-    assert days == sorted(days)
-    assert days[-1] == "2025-06-13"
-    assert grid.dashGridOptions["initialState"]["scroll"]["left"] >= 32 * 30
+    late, missed = row.children[-5], row.children[-3]
+    assert missed.title == "Kestrel, 11 Jun 2025: missed, 20 splices"
+    assert late.title == "Kestrel, 9 Jun 2025: late, 7 splices before it"
+    assert late.className == "day-late"
+    assert [text(head) for head in heads.children][-4:] == ["10", "11", "12", "13"]
+    assert [(text(month), month.colSpan) for month in months.children[1:]] == [
+        ("May 2025", "18"),
+        ("Jun 2025", "13"),
+    ]
+    scrolled = next(part for part in parts(page) if hasattr(part, "data-scrolled"))
+    assert scrolled.className == "calendar"
     words = " ".join(text(page).split())
     assert "3 workdays not checked in time" in words
     assert "7 of 20 splices before the check" in words

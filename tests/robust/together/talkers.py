@@ -24,6 +24,7 @@ ACTIONS = ("take", "close", "reopen")
 _PAIRS = 4
 """Most pairs that tick splices off beside each other."""
 _CASE = re.compile(r"/cases/([0-9a-f]{12})")
+_TICK = re.compile(r'data-tick=\\"(\d+)\\"')
 
 
 @dataclass
@@ -91,24 +92,20 @@ class Pair:
 
     def tick(self) -> None:
         """Both tick the same splice off in the same instant; one of them puts it back."""
-        page = json.loads(self._clients[0].page("/cases/revisit").body)
+        page = self._clients[0].page("/cases/revisit").body
         # another pair, which puts back what it ticked, has splices of its own
-        open_ = [
-            button
-            for button in ids(page, "revisit-tick")
-            if button["splice"] % _PAIRS == self._seed % _PAIRS
-        ]
+        listed = map(int, _TICK.findall(page))
+        open_ = [splice for splice in listed if splice % _PAIRS == self._seed % _PAIRS]
         if not open_:
             return
-        button = self._random.choice(open_)
-        said = list(self._executor.map(lambda client: press_tick(client, button), self._clients))
+        splice = self._random.choice(open_)
+        said = list(self._executor.map(lambda client: press_tick(client, splice), self._clients))
         heard = [sentence for sentence in said if " is ticked off by " in sentence]
         if len(heard) > 1:
             self._log.error(f"tick: both were heard: {said}")
         self.sayings.counts["tick, heard"] += len(heard)
         self.sayings.counts["tick, told"] += len(said) - len(heard)
-        undo = {"type": "revisit-undo", "splice": button["splice"], "place": "answer"}
-        press_tick(self._clients[1], undo)
+        press_tick(self._clients[1], splice, back=True)
 
     def _choose(self) -> dict[str, Any] | None:
         """A button that both see on the page of an open or closed case."""
@@ -139,37 +136,41 @@ def say(client: Client, button: dict[str, Any]) -> str:
     choices = [{"id": closing, "property": "value", "value": "accepted"}]
     return _press(
         client,
-        button,
+        "case-save",
+        f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
         [[pressed], []],
         [[], choices, [], [{"id": button, "property": "id", "value": button}]],
         [[], [{"id": closing, "property": "error"}], []],
     )
 
 
-def press_tick(client: Client, button: dict[str, Any]) -> str:
+def press_tick(client: Client, splice: int, *, back: bool = False) -> str:
     """Tick a splice off, or put it back; return what the page answers."""
-    pressed = [{"id": button, "property": "n_clicks", "value": 1}]
-    is_tick = button["type"] == "revisit-tick"
-    return _press(client, button, [pressed, []] if is_tick else [[], pressed], [[]], [[]])
+    pressed = {"splice": splice, "back": back, "at": 0}
+    asked = {"id": "revisit-pressed", "property": "data", "value": pressed}
+    return _press(client, "revisit-pressed", "revisit-pressed.data", [asked], [[]], [[]])
 
 
 def _press(
-    client: Client, button: dict[str, Any], inputs: list[Any], state: list[Any], more: list[Any]
+    client: Client,
+    kind: str,
+    changed: str,
+    inputs: list[Any],
+    state: list[Any],
+    more: list[Any],
 ) -> str:
-    text = json.dumps(button, sort_keys=True, separators=(",", ":"))
     outputs = [
         {"id": "case-said", "property": "data"},
         {"id": "results-version", "property": "data"},
         *more,
     ]
-    kind = "case-save" if button["type"] == "case-save" else "revisit-tick"
     answer = client.call(
         {
             "output": _output(client, kind),
             "outputs": outputs,
             "inputs": inputs,
             "state": state,
-            "changedPropIds": [f"{text}.n_clicks"],
+            "changedPropIds": [changed],
         }
     )
     if answer.status != 200:
@@ -182,7 +183,7 @@ def _output(client: Client, kind: str) -> str:
     """Output of the callback that a kind of button calls, as the dashboard names it."""
     if kind not in _OUTPUTS:
         for known in json.loads(client.ask("GET", "/_dash-dependencies").body):
-            if f'"type":"{kind}"' in known["inputs"][0]["id"] and "case-said" in known["output"]:
+            if kind in known["inputs"][0]["id"] and "case-said" in known["output"]:
                 _OUTPUTS[kind] = known["output"]
     return _OUTPUTS[kind]
 
