@@ -23,12 +23,13 @@ from dashboard.reading.viewers import Viewers, data_for_request
 from dashboard.reports import report_routes
 from dashboard.serving import health, request_log, sent_files
 from dashboard.serving.graceful_server import GracefulServer
+from dashboard.serving.warm_pages import WarmPages
 from dashboard.shell import shell
 from dashboard.uploads import upload_routes
 from dashboard.uploads.uploads import Uploads
 
-UPLOADS = "arcdrift.uploads"
-"""Key of the files sent in among the extensions of the server."""
+UPLOADS, VIEWERS = "arcdrift.uploads", "arcdrift.viewers"
+"""Keys of the files sent in, and of the data by viewer, among the extensions of the server."""
 ASSETS_APART = r"(sign-in\.css|forget\.js|pocket-worker\.js|plotly-.*\.js)"
 """Files of pages that are not Dash's, and Plotly, which charts ask for; Dash must not load them."""
 INDEX = """<!DOCTYPE html>
@@ -105,7 +106,7 @@ def create_app(
     )
     request_guard.install(app, address, sessions)
     moved_addresses.register(server)
-    viewers = Viewers(everything)
+    viewers = server.extensions[VIEWERS] = Viewers(everything)
     data = data_for_request(viewers, current_viewer)
     _insert_first_screen(app, data)
 
@@ -167,7 +168,14 @@ def serve(crew_folder: Path, address: ServedAddress, *, listening: Callable[[], 
     """
     data = CrewData(crew_folder)
     app = create_app(crew_folder, address, data)
-    server = GracefulServer(app.server, address.host, address.port, stopping=data.stop_prefetching)
+    pages = WarmPages(app.server.extensions[VIEWERS].everything)
+
+    def make_room() -> None:
+        data.stop_prefetching()
+        pages.stop()
+
+    server = GracefulServer(app.server, address.host, address.port, stopping=make_room)
     data.keep_advice_ready()
+    pages.start()
     listening()
     server.run()

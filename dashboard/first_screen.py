@@ -13,13 +13,11 @@ from arcdrift.figures.theme import Scheme
 from dashboard.callbacks import screen
 from dashboard.components import View
 from dashboard.pages.shift.shift import shift_board
-from dashboard.pages.splicer.advice_card import advice_card
-from dashboard.pages.splicer.splicer import chosen_splicer
 from dashboard.reading.data import CrewData
 from dashboard.static_html import as_html
 from dashboard.url_query import parse
 
-SPLICER_PATH, SHIFT_PATH = "/splicer", "/"
+SHIFT_PATH = "/"
 LONGEST = 20_000
 """Characters of HTML after which a first screen ends; more is out of sight."""
 
@@ -34,10 +32,15 @@ def first_screen_html(data: CrewData, path: str, query: str, scheme: Scheme) -> 
 
 
 def _content(data: CrewData, path: str, query: str, scheme: Scheme) -> str:
-    run, address = data.run(), path.rstrip("/") or "/"
-    if run is not None and address in (SPLICER_PATH, SHIFT_PATH):
-        view = View(data, run, parse(query), scheme)
-        return as_html(_shift(view) if address == SHIFT_PATH else _splicer(view))
+    run = data.run()
+    if (
+        run is not None
+        and path == SHIFT_PATH
+        and not all(map(data.advice_is_ready, data.splicers()))
+    ):
+        # nobody waits for advice here: this is to be read before anything else
+        board, _ = shift_board(View(data, run, parse(query), scheme), 0.0)
+        return as_html(html.Div(board))
     content = ""
     for block in _blocks(screen(data, path, f"?{query}" if query else "", scheme)):
         if len(content) > LONGEST:
@@ -55,16 +58,3 @@ def _blocks(part: Any) -> Iterator[Any]:
         yield from _blocks(part.children)
     else:
         yield part
-
-
-def _shift(view: View) -> html.Div:
-    # nobody waits for advice here: this is to be read before anything else
-    return html.Div(shift_board(view, 0.0)[0])
-
-
-def _splicer(view: View) -> html.Div | None:
-    splicer = chosen_splicer(view)
-    if splicer not in view.data.splicers():
-        return None
-    advice = view.data.advice(splicer, None, None, None)
-    return html.Div([html.H1(splicer), advice_card(view, splicer, advice)])
