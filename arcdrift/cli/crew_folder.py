@@ -109,7 +109,7 @@ def require_analysis(session: CrewSession) -> None:
     run = last_analysis(session.engine)
     if run is None:
         raise UsageError(f"Nothing has been analyzed yet; run {analyze} first.")
-    if is_outdated(session.engine):
+    if is_outdated(session.engine, session.crew):
         print_notice(
             "Records, or what people set, have changed since the last analysis; "
             f"run {analyze} to include them."

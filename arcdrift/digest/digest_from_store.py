@@ -111,7 +111,7 @@ def crew_news(engine: Engine, crew: Crew, now: datetime, zone: str) -> CrewNews:
         revisit=read_revisit(engine),
         verdicts=cache(lambda: _verdicts(engine, crew, now)),
         newest_record=max(newest, default=None),
-        outdated=is_outdated(engine),
+        outdated=is_outdated(engine, crew),
     )
     return CrewNews(crew, rows, tuple(read_technicians(engine)), now, zone)
 

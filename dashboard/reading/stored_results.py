@@ -155,8 +155,8 @@ class StoredResults:
 
     @cached_by_version(2)
     def outdated(self) -> bool:
-        """Whether records or baselines were changed since the last analysis."""
-        return is_outdated(self._engine)
+        """Whether records, or what people set, were changed since the last analysis."""
+        return is_outdated(self._engine, self.crew)
 
     def records_in_future(self) -> str:
         """Return a sentence about records that lie in the future; empty without any."""

@@ -147,6 +147,7 @@ def settings_used(crew: Crew, charts: LossCharts) -> dict[str, Any]:
         "false_alarms_per_month": crew.false_alarms_per_month,
         "shares": crew.shares.model_dump(),
         "air_max_age_min": crew.air_max_age_min,
+        "error_reasons": crew.error_reasons,
         "between_day_sd": float(np.sqrt(charts.between)),
         "within_day_sd": float(np.sqrt(charts.within)),
         "lag1": charts.lag1,

@@ -4,10 +4,12 @@ Results are compared with the store by version, never by time: a computer's cloc
 for a day must not make old results look new.
 """
 
+import json
 from typing import NamedTuple
 
 from sqlalchemy import Connection, Engine, exists, func, or_, select
 
+from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.database.connect import reading
 from arcdrift.store.results.result_rows import last_analysis
@@ -49,16 +51,17 @@ def records_version(engine: Engine) -> RecordsVersion:
         return _records_version_within(connection)
 
 
-def analyzed_version(engine: Engine) -> RecordsVersion | None:
-    """Return the version of the records that the last analysis has read; None without one."""
+def is_outdated(engine: Engine, crew: Crew) -> bool:
+    """Whether an analysis would see something else now than the last one saw.
+
+    That is records, clock shifts, baseline marks, or what the crew's words for errors mean.
+    """
     run = last_analysis(engine)
-    return None if run is None else RecordsVersion.parse(run.records_version)
-
-
-def is_outdated(engine: Engine) -> bool:
-    """Whether records, clock shifts or baseline marks were changed since the last analysis."""
-    analyzed = analyzed_version(engine)
-    return analyzed is not None and analyzed != records_version(engine)
+    if run is None:
+        return False
+    reasons = json.loads(run.summary).get("error_reasons", {})
+    analyzed = RecordsVersion.parse(run.records_version)
+    return reasons != crew.error_reasons or analyzed != records_version(engine)
 
 
 def store_version(engine: Engine) -> str:

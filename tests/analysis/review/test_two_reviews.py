@@ -61,7 +61,7 @@ def test_a_review_that_was_overtaken_begins_anew(
     monkeypatch.setattr(module, "assess", overtaken)
     review(engine, made.crew)
     assert len(calls) == 3
-    assert not is_outdated(engine)
+    assert not is_outdated(engine, made.crew)
     kept = crew_days(engine)
     assert kept["splices"].sum() == (~early).sum()
     monkeypatch.undo()
@@ -126,10 +126,10 @@ def test_what_is_stored_while_a_review_reads_is_left_to_the_next(
     monkeypatch.setattr(module, "read_inputs", late)
     done = review(engine, made.crew, now=now)
     assert (done.splices, done.checks) == half
-    assert is_outdated(engine)
+    assert is_outdated(engine, made.crew)
     review(alone, made.crew, now=now)
     for table in ("result_crew_days", "result_check_days"):
         pd.testing.assert_frame_equal(read_result(engine, table), read_result(alone, table))
     done = review(engine, made.crew, now=now)
     assert (done.splices, done.checks) == (len(splices), len(checks))
-    assert not is_outdated(engine)
+    assert not is_outdated(engine, made.crew)

@@ -56,15 +56,20 @@ def analyze(engine) -> None:
 
 def outdates(engine, change) -> bool:
     """Whether a change outdates an analysis, which then is made anew."""
-    assert not is_outdated(engine)
+    assert not is_outdated(engine, CREW)
     change()
-    outdated = is_outdated(engine)
+    outdated = is_outdated(engine, CREW)
     analyze(engine)
     return outdated
 
 
 def test_a_store_without_results_is_not_outdated(engine):
-    assert not is_outdated(engine)
+    assert not is_outdated(engine, CREW)
+
+
+def test_other_words_for_errors_outdate_results(engine):
+    analyze(engine)
+    assert is_outdated(engine, CREW.model_copy(update={"error_reasons": {"QX 7": "arc"}}))
 
 
 def test_every_change_of_records_outdates_results_even_those_of_a_clock_ahead(engine):
