@@ -336,14 +336,17 @@ def _rival(entry: tuple[float, _Scores, int]) -> tuple[float, str, str]:
 
 def with_end(model: MeasureModel, shift: SubjectShift, latest: np.datetime64) -> SubjectShift:
     """A rise with the last day that fits its cells best, up to a day."""
-    longest = replace(shift, last=latest)
-    best, best_evidence = shift, -np.inf
-    for end in np.unique(model.day[model.cells_of(longest)]):
-        ended = replace(shift, last=end)
-        evidence = model.log_bayes_factor(model.effects, model.cells_of(ended))
-        if evidence > best_evidence:
-            best, best_evidence = ended, evidence
-    return best
+    cells = model.cells_of(replace(shift, last=latest))
+    ends, number = np.unique(model.day[cells], return_inverse=True)
+    if not len(ends):
+        return shift
+    # days counted backward: those up to an end are then those from an onset on
+    backward = np.full(len(cells), -1)
+    backward[cells] = len(ends) - 1 - number
+    subject = np.where(cells, 0, -1)[None, :]
+    score, information = model.effects.scores_by_onset(subject, 1, backward, len(ends))
+    evidence = shift_log_bayes_factor(score[0, ::-1], information[0, ::-1], model.shift_sd)
+    return replace(shift, last=ends[int(np.argmax(evidence))])
 
 
 def on_two_splicers(
