@@ -75,6 +75,8 @@ def draft_columns(
             unknown = ", ".join(repr(word) for word in meanings.unknown[:5])
             comment = f"not known: {unknown}" if unknown else ""
             drafted = replace(drafted, values=meanings.values, comment=comment)
+            if meanings.reasons and "error_reason" not in found:
+                columns.append(_reasons_in_outcomes(sample, match.header, meanings))
         columns.append(drafted)
     columns += [drafted for drafted, _ in angles.values()]
     for place, drafted in enumerate(columns):
@@ -152,6 +154,12 @@ def _meanings(sample: Sample, column: str, header: str) -> Meanings:
         sample.words,
         sample.answers,
     )
+
+
+def _reasons_in_outcomes(sample: Sample, header: str, meanings: Meanings) -> Column:
+    """Column of reasons from outcomes that say why a splice failed, without the other words."""
+    others = {word: "" for word in sample.values(header) if word not in meanings.reasons}
+    return Column("error_reason", header, values=others)
 
 
 def _angles(sample: Sample, header: str, mark: str) -> dict[str, tuple[Column, pd.Series]]:

@@ -32,11 +32,13 @@ def _words(draft: Draft) -> Iterator[str]:
     """Which column is which, and what words mean."""
     time = " + ".join(draft.time)
     pairs = [f"{time} = {draft.kind.time_column}"]
-    pairs += [f"{column.header} = {column.ours}" for column in draft.columns]
+    for column in draft.columns:
+        none = ", ".join(word for word, ours in column.values.items() if not ours)
+        pairs.append(f"{column.header} = {column.ours}" + (f" (but {none})" if none else ""))
     yield "columns " + ", ".join(pairs)
     for column in draft.columns:
-        if column.values:
-            meanings = ", ".join(f"{word} = {ours}" for word, ours in column.values.items())
+        meanings = ", ".join(f"{word} = {ours}" for word, ours in column.values.items() if ours)
+        if meanings:
             yield f"column {column.header}: {meanings}"
     yield from (f"{ours}: {value}" for ours, value in draft.fixed.items())
     if draft.missing:

@@ -80,13 +80,14 @@ def as_cells(values: pd.Series) -> pa.ChunkedArray:
 
 
 def mapped(cells: pa.ChunkedArray, meanings: Mapping[str, str]) -> pa.ChunkedArray:
-    """Replace words of a file by ours; upper and lower case are alike."""
+    """Replace words of a file by ours; upper and lower case are alike. A blank is no value."""
     if not meanings:
         return cells
     file_words = pa.array([word.strip().lower() for word in meanings], pa.string())
     index = pc.index_in(pc.utf8_lower(cells), file_words)
     our_words = pa.chunked_array([pa.array(list(meanings.values()), pa.string())])
-    return pc.coalesce(our_words.take(index), cells)
+    replaced = pc.coalesce(our_words.take(index), cells)
+    return pc.if_else(pc.equal(replaced, ""), None, replaced)
 
 
 def part_of(

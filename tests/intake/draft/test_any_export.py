@@ -21,6 +21,7 @@ from arcdrift.intake.draft import headers
 from arcdrift.intake.draft.draft_layout import draft_layout
 from arcdrift.intake.draft.headers.header_match import UnclearKind
 from arcdrift.intake.draft.headers.word_lists import load_words
+from arcdrift.intake.draft.reading_summary import reading_summary
 from arcdrift.intake.draft.sample_table import find_table
 from arcdrift.intake.layout.log_reader import LogReader
 from arcdrift.intake.text.encodings import utf8
@@ -284,6 +285,23 @@ def drafted(text):
     words = load_words()
     table = find_table(text.encode(), "log.csv", words)
     return draft_layout(table, "log.csv", now=NOW, words=words, crew=CREW)
+
+
+def test_outcomes_that_say_why_are_errors_with_a_reason():
+    made = drafted(
+        "splicer;spliced_at;loss_db;Ergebnis\n"
+        "Heron;2026-03-02 07:00:05;0.03;i.O.\nHeron;2026-03-02 07:04:05;;Bruchwinkel links\n"
+        "Heron;2026-03-02 07:08:05;0.31;wiederholt\nHeron;2026-03-02 07:12:05;;Fehler\n"
+    )
+    assert not made.questions
+    columns = tomllib.loads(made.text())["columns"]
+    assert columns["outcome"]["values"] == {
+        "i.O.": "done", "Bruchwinkel links": "error", "wiederholt": "redo", "Fehler": "error",
+    }  # fmt: skip
+    assert columns["error_reason"] == {
+        "header": "Ergebnis", "values": {"i.O.": "", "wiederholt": "", "Fehler": ""},
+    }  # fmt: skip
+    assert "Ergebnis = error_reason (but i.O., wiederholt, Fehler)" in reading_summary(made)
 
 
 def test_a_number_of_a_holder_is_not_what_held_the_fiber():

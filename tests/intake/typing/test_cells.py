@@ -90,6 +90,7 @@ def test_words_of_a_file_become_ours():
         None,
     ]
     assert mapped(cells, {}) is cells
+    assert mapped(column("OK", "Dust"), {"ok": ""}).to_pylist() == [None, "Dust"]
 
 
 def test_less_than_is_taken_from_the_start_of_cells():

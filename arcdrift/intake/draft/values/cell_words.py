@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from arcdrift.error_reasons import OTHER, ErrorReasons
 from arcdrift.intake.draft.headers.header_words import key_of
 from arcdrift.intake.draft.headers.word_lists import WordLists, outcome_of
 from arcdrift.intake.draft.questions import Option, Question
@@ -30,11 +31,14 @@ class Meanings:
         Words that are not known.
     questions : tuple of Question
         What is to be asked about them.
+    reasons : tuple of str
+        Words among outcomes that say why a splice failed.
     """
 
     values: dict[str, str] = field(default_factory=dict)
     unknown: tuple[str, ...] = ()
     questions: tuple[Question, ...] = ()
+    reasons: tuple[str, ...] = ()
 
 
 def meanings_of(
@@ -60,6 +64,7 @@ def meanings_of(
     allowed = kind.allowed_words(column)
     meanings: dict[str, str] = {}
     unknown: list[str] = []
+    reasons: list[str] = []
     seen: set[str] = set()
     rare = 0
     for value, count in zip(values, counts, strict=True):
@@ -72,13 +77,16 @@ def meanings_of(
             yes = _yes_or_no(value, words)
             if yes is not None:
                 ours = outcome_of(kind.name, yes_means if yes else _OPPOSITE[yes_means])
+        if ours is None and (kind.name, column) == ("splices", "outcome") and _is_reason(value):
+            ours = "error"
+            reasons.append(value)
         if ours is None:
             unknown.append(value)
             rare += int(count)
         elif value.casefold() != ours:
             meanings[value] = ours
     if not unknown or rare <= _RARE * counts.sum():
-        return Meanings(meanings, tuple(unknown))
+        return Meanings(meanings, tuple(unknown), reasons=tuple(reasons))
     if len(unknown) > _MOST_ASKED:
         text = f"{header!r} holds {len(unknown)} words that are not known; what do they mean?"
         return Meanings(meanings, tuple(unknown), (Question(f"columns.{column}", text),))
@@ -87,7 +95,12 @@ def meanings_of(
         Question(f"columns.{column}.{value}", f"What does {value!r} mean in {header!r}?", options)
         for value in unknown
     )
-    return Meanings(meanings, tuple(unknown), questions)
+    return Meanings(meanings, tuple(unknown), questions, tuple(reasons))
+
+
+def _is_reason(value: str) -> bool:
+    """Whether a word says why a splice failed, and not only how it went."""
+    return ErrorReasons({}).known_class(value) not in (None, OTHER)
 
 
 def _yes_or_no(value: str, words: WordLists) -> bool | None:
