@@ -8,8 +8,6 @@ import math
 import re
 from datetime import date, timedelta
 
-import pandas as pd
-
 from arcdrift.instants import day_text
 
 
@@ -118,12 +116,12 @@ def count_text(count: int, noun: str) -> str:
     return f"{count:,} {noun}{'' if count == 1 else 's'}"
 
 
-def span_text(span: pd.Timedelta, *, minutes_below: float = 60.0) -> str:
+def span_text(span: timedelta, *, minutes_below: float = 60.0) -> str:
     """Write a span of time in one unit: minutes, hours, or from 48 hours on days.
 
     Parameters
     ----------
-    span : Timedelta
+    span : timedelta
     minutes_below : float
         Length in minutes below which the span is written in minutes.
     """
@@ -151,3 +149,23 @@ def clock_shift_text(shift: timedelta) -> str:
     if not shift:
         return "as logged"
     return f"{duration_text(shift)} {'later' if shift > timedelta(0) else 'earlier'}"
+
+
+TURNING = "\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069"
+"""Characters, of a regular expression, that are not seen and decide in which direction text runs
+(Unicode Standard Annex 9, section 2)."""
+RIGHT_TO_LEFT = "\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc\U00010800-\U00010fff\U0001e800-\U0001efff"
+"""Blocks of letters, of a regular expression, that are written from right to left."""
+_TURNING = re.compile(f"[{TURNING}]")
+_RIGHT_TO_LEFT = re.compile(f"[{RIGHT_TO_LEFT}](?:[{RIGHT_TO_LEFT}\\s\\d.'\"-]*[{RIGHT_TO_LEFT}])?")
+
+
+def isolated_text(text: str) -> str:
+    """Return a sentence that no name in it turns.
+
+    Names come from files. Marks that turn what follows them are left out, and words written from
+    right to left are set apart, so that the rest of the sentence keeps its order.
+    """
+    if text.isascii():
+        return text
+    return _RIGHT_TO_LEFT.sub("\u2068\\g<0>\u2069", _TURNING.sub("", text))

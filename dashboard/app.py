@@ -21,7 +21,7 @@ from dashboard.pages.records import clock_callbacks, records_callbacks
 from dashboard.reading.data import CrewData
 from dashboard.reading.viewers import Viewers, data_for_request
 from dashboard.reports import report_routes
-from dashboard.serving import health, request_log, sent_files
+from dashboard.serving import health, isolated_names, request_log, sent_files
 from dashboard.serving.graceful_server import GracefulServer
 from dashboard.serving.warm_pages import WarmPages
 from dashboard.shell import shell
@@ -95,6 +95,7 @@ def create_app(
     )
     server: Flask = app.server
     sent_files.install(server)
+    isolated_names.install(server)
     sessions = None
     if address.needs_sign_in:
         _require_users(everything, crew_folder, address)

@@ -12,6 +12,8 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
+from arcdrift.wording import isolated_text
+
 SENT = "data-html"
 """Attribute that holds the HTML of a part."""
 NAMES = {
@@ -47,7 +49,7 @@ def as_html(component: Any) -> str:
     if isinstance(component, list | tuple):
         return "".join(map(as_html, component))
     if not isinstance(component, Component):
-        return escape(str(component))
+        return escape(isolated_text(str(component)))
     given = component.to_plotly_json()["props"]
     inner = given[SENT] if SENT in given else as_html(given.get("children"))
     tag = _tag(component)
@@ -76,7 +78,8 @@ def _attribute(name: str, value: Any) -> str:
         return f" {name}"
     if name == "style":
         value = ";".join(f"{_css_name(key)}:{each}" for key, each in value.items())
-    return f' {name}="{escape(str(value))}"'
+    text = isolated_text(str(value)) if name in ("title", "aria-label") else str(value)
+    return f' {name}="{escape(text)}"'
 
 
 def _css_name(name: str) -> str:

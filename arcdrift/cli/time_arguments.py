@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from arcdrift.errors import UsageError
+from arcdrift.instants import day_text, instant_text
 
 if TYPE_CHECKING:
     from arcdrift.settings import Crew
@@ -56,9 +57,22 @@ def parse_day(text: str, option: str) -> str:
 
 def local_time(instant: Any, zone: str | None, *, clock_only: bool = False) -> str:
     """Format an instant in a zone (UTC if it is None); empty text if the instant is missing."""
+    here = _in_zone(instant, zone)
+    if here is None:
+        return ""
+    return f"{here:%H:%M %Z}" if clock_only else f"{instant_text(here)} {here:%Z}"
+
+
+def local_day(instant: Any, zone: str | None) -> str:
+    """Format the day of an instant in a zone; empty text if the instant is missing."""
+    here = _in_zone(instant, zone)
+    return "" if here is None else day_text(here)
+
+
+def _in_zone(instant: Any, zone: str | None) -> datetime | None:
     if isinstance(instant, str):
         instant = datetime.fromisoformat(instant)
     if instant is None or instant != instant:  # NaT is not equal to itself
-        return ""
-    in_zone = instant.astimezone(ZoneInfo(zone or "UTC"))
-    return str(in_zone.strftime("%H:%M %Z" if clock_only else "%Y-%m-%d %H:%M %Z"))
+        return None
+    here: datetime = instant.astimezone(ZoneInfo(zone or "UTC"))
+    return here

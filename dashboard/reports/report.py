@@ -11,6 +11,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from arcdrift.figures.svg.figure_svg import picture_svg
 from arcdrift.people import Role
+from arcdrift.wording import isolated_text
 from dashboard.components import View
 from dashboard.reports.imprint import imprint
 
@@ -117,11 +118,17 @@ def make_report(kind_name: str, kind: ReportKind, asked: Asked) -> Report:
     return Report("-".join(part for part in ("arcdrift", kind_name, name) if part), html)
 
 
+def _isolated(value: Any) -> Any:
+    """Set names written from right to left apart in a sentence of a report."""
+    return isolated_text(value) if type(value) is str else value
+
+
 @cache
 def _environment() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
+        finalize=_isolated,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,

@@ -18,6 +18,7 @@ from arcdrift.cli.output import (
 from arcdrift.cli.time_arguments import local_time, parse_instant, zone_of_splicer
 from arcdrift.errors import UsageError
 from arcdrift.verdicts import VERDICTS
+from arcdrift.wording import screen_text
 
 if TYPE_CHECKING:
     from arcdrift.analysis.advice.advice import Advice
@@ -129,7 +130,7 @@ def _print_advice(advice: "Advice", zone: str | None) -> None:
         Text.assemble(f"{printable(advice.splicer)}: ", (words, verdict.terminal_style))
     )
     print_lines(verdict.sentence)
-    print_list(advice.reasons)
+    print_list(map(screen_text, advice.reasons))
     print_lines(
         "", f"Last passed check: {local_time(advice.last_check, zone) or 'none on record'}."
     )
@@ -142,7 +143,10 @@ def _print_advice(advice: "Advice", zone: str | None) -> None:
         print_lines("", "Before the first splice of a day:")
         print_table(
             ["", "", "What is known"],
-            [(ITEM_STATES[item.state], item.what, item.words) for item in advice.start_of_day],
+            [
+                (ITEM_STATES[item.state], item.what, screen_text(item.words))
+                for item in advice.start_of_day
+            ],
         )
     if advice.program_classes:
         print_lines("", "Programs used in the last week:")

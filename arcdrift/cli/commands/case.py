@@ -12,6 +12,7 @@ from arcdrift.cli.crew_folder import CrewSession, open_crew, require_analysis
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
 from arcdrift.cli.output import print_json, print_lines, print_list
 from arcdrift.cli.time_arguments import parse_instant, zone_of_splicer
+from arcdrift.wording import screen_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -119,9 +120,11 @@ def _say(
         if as_json:
             print_json(now)
             return
-        print_lines(f"{now['title']}: case {now['id'][:SHORT]} {WORDS[action].format(by=by)}.")
+        print_lines(
+            f"{screen_text(now['title'])}: case {now['id'][:SHORT]} {WORDS[action].format(by=by)}."
+        )
         if now["next_step"]:
-            print_lines(f"Next: {now['next_step']}")
+            print_lines(f"Next: {screen_text(now['next_step'])}")
 
 
 def _print_case(case: dict[str, Any], session: CrewSession) -> None:
@@ -139,16 +142,16 @@ def _print_case(case: dict[str, Any], session: CrewSession) -> None:
         state += f" on {local(closed['at'])}: {CLOSED_WORDS[closed['how']]}"
         state += f", {closed['why']}" if closed["why"] else ""
         state += f" (by {closed['by']})" if closed["by"] else ""
-    print_lines(f"{case['title']}.", f"Case {case['id']}, {state}.")
-    print_lines(f"Likely cause: {case['cause_text']}.")
+    print_lines(f"{screen_text(case['title'])}.", f"Case {case['id']}, {state}.")
+    print_lines(f"Likely cause: {screen_text(case['cause_text'])}.")
     if case["rate"] is not None:
         print_lines(rate_text(case["rate"]))
     if case["owner"]:
         print_lines(f"Taken on by {case['owner']}.")
     if case["result"] is not None and case["state"] != "closed":
-        print_lines(f"Result so far: {case['result_text']}.")
+        print_lines(f"Result so far: {screen_text(case['result_text'])}.")
     if case["next_step"]:
-        print_lines(f"Next: {case['next_step']}")
+        print_lines(f"Next: {screen_text(case['next_step'])}")
     print_lines("History:")
     print_list(_history_text(row, local) for row in case["history"])
     if case["findings"]:
@@ -158,5 +161,5 @@ def _print_case(case: dict[str, Any], session: CrewSession) -> None:
 
 def _history_text(row: dict[str, Any], local: "Callable[[str], str]") -> str:
     by = f" by {row['by']}" if row["by"] else ""
-    text = f": {row['text']}" if row["text"] else ""
+    text = f": {screen_text(row['text'])}" if row["text"] else ""
     return f"{local(row['at'])} {row['what'].replace('-', ' ')}{by}{text}"

@@ -15,8 +15,9 @@ from arcdrift.cli.crew_folder import (
 )
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
 from arcdrift.cli.output import count_noun, print_json, print_lines, print_nothing, print_table
-from arcdrift.cli.time_arguments import local_time, parse_instant, zone_of_splicer
+from arcdrift.cli.time_arguments import local_day, parse_instant, zone_of_splicer
 from arcdrift.errors import UsageError
+from arcdrift.wording import screen_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -156,8 +157,8 @@ def print_cases(
         print_table(
             ("Case", "What", "State", "Days", "Owner"),
             [
-                (case["id"][:SHORT], case["title"], STATES[case["state"]], case["days_open"],
-                 case["owner"] or "")
+                (case["id"][:SHORT], screen_text(case["title"]), STATES[case["state"]],
+                 case["days_open"], case["owner"] or "")
                 for case in open_cases
             ],
             numeric_columns=(3,),
@@ -167,7 +168,7 @@ def print_cases(
         print_table(
             ("Case", "What", "Closed", "Why"),
             [
-                (case["id"][:SHORT], case["title"], _closing_day(case, crew),
+                (case["id"][:SHORT], screen_text(case["title"]), _closing_day(case, crew),
                  f"{CLOSED_WORDS[case['closed']['how']]}: {case['closed']['why']}"
                  if case["closed"]["why"] else CLOSED_WORDS[case["closed"]["how"]])
                 for case in closed
@@ -189,7 +190,7 @@ def print_cases(
 def _closing_day(case: dict[str, Any], crew: "Crew") -> str:
     """Local day on which a case was closed."""
     zone = zone_of_splicer(crew, str(case["subject"]["id"]))
-    return local_time(datetime.fromisoformat(case["closed"]["at"]), zone)[:10]
+    return local_day(case["closed"]["at"], zone)
 
 
 @app.command()
@@ -245,7 +246,7 @@ def _print_revisit(session: CrewSession, rows: list[dict[str, Any]], *, closed: 
         [
             (
                 row["splice_id"], row["location"] or row["site"] or "not logged",
-                local_time(row["spliced_at"], zone_of_splicer(session.crew, row["splicer"]))[:10],
+                local_day(row["spliced_at"], zone_of_splicer(session.crew, row["splicer"])),
                 row["splicer"], f"{row['loss_db']:.2f}", f"{row['limit_db']:.2f}",
                 f"{states[row['state']]} {row['ticked_off_by'] or ''}".strip(),
             )

@@ -1,5 +1,6 @@
 """``arcdrift checks``: daily arc checks done, late or missed, by day and as shares."""
 
+from datetime import date
 from operator import itemgetter
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -16,6 +17,7 @@ from arcdrift.cli.output import (
     print_table,
 )
 from arcdrift.cli.time_arguments import local_time, parse_day, zone_of_splicer
+from arcdrift.instants import day_text
 
 if TYPE_CHECKING:
     from arcdrift.settings import Crew
@@ -171,7 +173,7 @@ def _print_days(days: list[dict[str, Any]], crew: "Crew") -> None:
         ["Day", "Splicer", "Status", "First\nsplice", "Passed\ncheck", "Splices", "Before\ncheck"],
         [
             (
-                row["day"],
+                day_text(date.fromisoformat(row["day"])),
                 row["splicer"],
                 row["status"],
                 local_time(row["first_splice_at"], zones[row["splicer"]], clock_only=True),

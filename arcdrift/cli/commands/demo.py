@@ -20,6 +20,7 @@ from arcdrift.cli.crew_folder import command_text, open_crew
 from arcdrift.cli.importing.import_run import import_log, print_reports
 from arcdrift.cli.output import print_lines
 from arcdrift.errors import BadInput, UsageError
+from arcdrift.instants import day_text
 
 if TYPE_CHECKING:
     from arcdrift.analysis.review.review import Review
@@ -107,9 +108,9 @@ def _print_summary(
         f"{command_text('quarantine', folder)} shows the broken ones, which were left in the logs "
         "on purpose.",
         "",
-        f"As of {review.now:%Y-%m-%d}, {review.splices:,} splices and {review.checks:,} arc checks "
-        f"of {review.splicers} splicers say: {review_findings_text(review)}. Findings of one cause "
-        "on one subject are one case:",
+        f"As of {day_text(review.now)}, {review.splices:,} splices and {review.checks:,} arc "
+        f"checks of {review.splicers} splicers say: {review_findings_text(review)}. Findings of "
+        "one cause on one subject are one case:",
         "",
     )
     print_cases(cases, folder, crew, shortened=True)

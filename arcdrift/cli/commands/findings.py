@@ -10,7 +10,8 @@ from arcdrift.cli.crew_folder import open_crew, require_analysis
 from arcdrift.cli.known_names import require_known
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
 from arcdrift.cli.output import count_noun, print_json, print_lines, print_renderable, printable
-from arcdrift.cli.time_arguments import local_time, parse_instant, zone_of_splicer
+from arcdrift.cli.time_arguments import local_day, parse_instant, zone_of_splicer
+from arcdrift.wording import screen_text
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -109,17 +110,16 @@ def print_findings(found: Sequence[dict[str, Any]], crew: "Crew") -> None:
     grid.add_column()
     for finding in found:
         zone = zone_of_splicer(crew, str(finding["subject"]["id"]).split(" / ")[0])
-        since, until = (local_time(finding[end], zone)[:10] for end in ("since", "until"))
+        since, until = (local_day(finding[end], zone) for end in ("since", "until"))
         span = since if since == until else f"{since} to {until}"
-        text = Text(printable(finding["summary"] or finding["kind"]))
+        text = Text(printable(screen_text(finding["summary"] or finding["kind"])))
         case = f", case {finding['case_id'][:6]}" if finding["case_id"] else ""
         text.append(f"\n{span}, {finding['kind']}{case}", style="dim")
         causes = finding["likely_causes"]
         if causes:
-            text.append(
-                f"\nLikely: {printable(causes[0]['cause'])} ({printable(causes[0]['why'])})"
-            )
-        text.append(f"\nNext: {printable(finding['next_step'])}\n")
+            why = screen_text(causes[0]["why"])
+            text.append(f"\nLikely: {printable(causes[0]['cause'])} ({printable(why)})")
+        text.append(f"\nNext: {printable(screen_text(finding['next_step']))}\n")
         grid.add_row(Text(finding["severity"], style=STYLES[finding["severity"]]), text)
     if found:
         print_renderable(grid)

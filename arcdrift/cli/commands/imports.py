@@ -94,5 +94,5 @@ def json_rows(table: "pd.DataFrame") -> list[dict[str, Any]]:
 
 
 def _time_text(row: dict[str, Any], zone: str | None) -> str:
-    day, _, clock = local_time(row["imported_at"], zone).partition(" ")
+    day, _, clock = local_time(row["imported_at"], zone).partition(", ")
     return f"{day}\n{clock}" + ("\nundone" if row["undone_at"] is not None else "")

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import Engine
 
 from arcdrift.clock_bounds import MAX_AHEAD
+from arcdrift.instants import instant_text
 from arcdrift.settings import Crew
 from arcdrift.store.records.record_overview import assessment_time, newest_records
 
@@ -38,7 +39,7 @@ def future_sentence(ahead: dict[str, datetime], zone: str) -> str:
     splicer, time = next(iter(ahead.items()))
     more = f" and {len(ahead) - 1} more" if len(ahead) > 1 else ""
     return (
-        f"The newest records lie in the future, {time.astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M} "
+        f"The newest records lie in the future, {instant_text(time.astimezone(ZoneInfo(zone)))} "
         f"(splicer {splicer}{more}): its clock or this computer's is wrong. Correct it, "
         "and the records with `arcdrift clock` or `arcdrift imports undo`."
     )
