@@ -7,8 +7,8 @@ Run by hand::
 Each crew has eight splicers, ten people and 120 days, and one of the scenarios in `PATTERNS`
 (`data/scenarios`), with a random subject. What a review at the end of every workday would tell of
 errors, holding and haste is compared with the truth: whether the pattern is found, after how many
-workdays, and whether somebody or something else is pointed to on any of these days. A twin is
-found if anything is told that a pattern would be told by.
+workdays, and whether somebody or something else is pointed to on any of these days. The charts of
+errors and of places not right first time are looked at `LOOKS` workdays after the onset.
 """
 
 import argparse
@@ -26,10 +26,13 @@ from arcdrift.analysis.attempts.attempt_review import review_attempts
 from arcdrift.analysis.attempts.comparisons import POINTS_TO
 from arcdrift.analysis.review.summary import Summary
 from arcdrift.simulate import SimulatedCrew, add_faults, invented_crew, load_plan, simulate_frames
-from tests.recovery.crews import summary_of
+from tests.recovery.crews import loss_findings_at, summary_of
 
 DAYS = 120
 say = partial(print, flush=True)
+LOOKS = (5, 10, 22, 44)
+CHARTED = ("first-time-lowered", "errors-raised", "redo-raised")
+"""Kinds of findings of these charts."""
 HINTS, HOLDING, HASTE = "result_error_hints", "result_holding", "result_haste"
 COLUMNS = {
     HINTS: ["kind", "subject_type", "subject", "detail", "verdict"],
@@ -80,6 +83,10 @@ class Outcome:
         People whose faster hours were told to be worse on the last day.
     people : int
         People whose hours were compared.
+    charted : tuple of str
+        What the charts' findings at any look are about, beginning with the workday.
+    charted_person : bool
+        Whether somebody who did nothing wrong is among these.
     """
 
     name: str
@@ -91,6 +98,8 @@ class Outcome:
     holders: bool
     hasty: tuple[str, ...]
     people: int
+    charted: tuple[str, ...]
+    charted_person: bool
 
 
 def run(name: str, seed: int, days: int = DAYS, step: int = 1) -> Outcome:
@@ -106,6 +115,7 @@ def run(name: str, seed: int, days: int = DAYS, step: int = 1) -> Outcome:
     since = last - pd.Timedelta(weeks=8)
     if fault["since"]:
         since = pd.Timestamp(fault["since"]).tz_convert(zone).tz_localize(None).normalize()
+    charted = _charted(made, since, last, zone)
     hinted: set[tuple[str, str]] = set()
     delay, told = np.nan, {}
     for workday, day in enumerate(pd.bdate_range(since, last), 1):
@@ -133,7 +143,26 @@ def run(name: str, seed: int, days: int = DAYS, step: int = 1) -> Outcome:
         _holders_worse(told),
         tuple(sorted(_hasty(told) - {str(fault["subject"]) if pattern.table == HASTE else ""})),
         told[HASTE]["technician"].nunique(),
+        tuple(f"{day} {kind} {subject}" for (kind, subject), day in charted.items()),
+        any(kind == "technician" and who != fault["subject"] for kind, who in charted),
     )
+
+
+def _charted(
+    made: SimulatedCrew, since: pd.Timestamp, last: pd.Timestamp, zone: str
+) -> dict[tuple[str, str], int]:
+    """Workdays after which something first has a finding of the charts, by its type and name."""
+    workdays = pd.bdate_range(since, last)
+    looks = [look for look in LOOKS if look < len(workdays)]
+    if not looks:
+        return {}
+    instants = [workdays[look].tz_localize(zone).tz_convert("UTC") for look in looks]
+    found: dict[tuple[str, str], int] = {}
+    for look, (_, findings) in zip(looks, loss_findings_at(made, instants), strict=True):
+        for finding in findings:
+            if finding.kind in CHARTED and finding.until >= since.tz_localize(zone):
+                found.setdefault((finding.subject_type, finding.subject_id), look)
+    return found
 
 
 def _told_at(
@@ -183,6 +212,8 @@ def table(outcomes: Sequence[Outcome]) -> pd.DataFrame:
                 "workdays": f"{np.nanmedian(delays):.0f}" if found else "",
                 "else hinted": sum(bool(outcome.hinted) for outcome in own),
                 "wrong person": sum(outcome.person for outcome in own),
+                "charts, person": sum(outcome.charted_person for outcome in own),
+                "charts": sum(bool(outcome.charted) for outcome in own),
                 "holders worse": sum(outcome.holders for outcome in own),
                 "others hasty": sum(len(outcome.hasty) for outcome in own),
                 "people": sum(outcome.people for outcome in own),

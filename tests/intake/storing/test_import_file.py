@@ -20,6 +20,7 @@ from arcdrift.store.database.connect import reading
 from arcdrift.store.imports.import_list import read_imports
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
+from arcdrift.store.records.logged_reasons import logged_reasons
 from arcdrift.store.records.record_rows import read_records
 from tests.both_stores import both_stores, daily_on_postgresql, sqlite_only
 from tests.empty_store import empty_store
@@ -449,6 +450,8 @@ def test_a_later_log_tells_why_splices_failed(engine, bring):
     frame = read_records(engine, "splices")
     assert list(frame["error_reason"].fillna("")) == ["FIBER POS", ""]
     assert list(frame["holding"]) == ["clamp", "holder"]
+    assert logged_reasons(engine) == {"FIBER POS": 1}
+    assert logged_reasons(engine, late.import_id) == {}  # it only completed a record
     other = bring(LATE + "Heron,2025-03-01 10:00:05,,error,DUST,clamp\n", "other.csv")
     assert counts(other) == (0, 0, 1, 0)
     assert json.loads(read_conflicting(engine).loc[0, "differs"]) == {
