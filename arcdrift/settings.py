@@ -27,7 +27,7 @@ from pydantic import (
 from arcdrift.digest_settings import DigestReader, DigestSettings, MailServer
 from arcdrift.error_reasons import class_from_words, words_of
 from arcdrift.errors import BadInput
-from arcdrift.shares import Shares, with_added_shares
+from arcdrift.shares import Shares, added_notice, with_added_shares
 from arcdrift.toml_files import toml_text
 
 CREW_FILE = "crew.toml"
@@ -379,14 +379,6 @@ class Crew(_Strict):
         return known.program_class if known is not None else "unknown"
 
 
-ADDED_NOTICE = (
-    f"The [shares] in {CREW_FILE} say nothing of doubtful arc checks and of cleave angles, which "
-    "give alarms too. They now get 3 % and 5 % of the budget, and every other share is 8 % "
-    "smaller, so that all together keep to the budget. Saving on the Alarm budget page writes the "
-    "new shares into the file."
-)
-
-
 def load_crew(folder: Path) -> Crew:
     """Read crew.toml from a crew folder.
 
@@ -405,7 +397,7 @@ def load_crew(folder: Path) -> Crew:
         ) from None
     try:
         table = tomllib.loads(text)
-        added = False
+        added: tuple[str, ...] = ()
         if isinstance(table.get("shares"), dict):
             table["shares"], added = with_added_shares(table["shares"])
         crew = Crew.model_validate(table)
@@ -413,7 +405,7 @@ def load_crew(folder: Path) -> Crew:
         raise BadInput(f"{path} is not valid TOML: {problem}.") from None
     except ValidationError as problem:
         raise BadInput(f"{path}: {first_sentence(problem)}") from None
-    crew._notices = (ADDED_NOTICE,) if added else ()
+    crew._notices = (added_notice(added, CREW_FILE),) if added else ()
     return crew
 
 

@@ -15,7 +15,7 @@ from tomlkit.items import InlineTable
 from arcdrift.crew_setup import DEFAULT_UNIT, CrewSetup
 from arcdrift.errors import BadInput
 from arcdrift.settings import CREW_FILE, Crew, first_sentence, load_crew
-from arcdrift.shares import Shares
+from arcdrift.shares import FORMER_NAMES, Shares
 
 
 def save_budget(folder: Path, false_alarms_per_month: float, shares: Shares | None = None) -> Crew:
@@ -46,6 +46,8 @@ def save_budget(folder: Path, false_alarms_per_month: float, shares: Shares | No
         document["false_alarms_per_month"] = _whole_if_possible(false_alarms_per_month)
         if shares is not None and (shares != crew.shares or crew.notices):
             table = document.setdefault("shares", tomlkit.table())
+            for former in FORMER_NAMES:
+                table.pop(former, None)
             for name, share in shares.model_dump().items():
                 table[name] = round(share, 6)
 

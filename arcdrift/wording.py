@@ -111,6 +111,15 @@ def _shown_day(found: re.Match[str]) -> str:
         return found[0]
 
 
+HOLDINGS = {"clamp": "Fibers in clamps", "holder": "Fibers in holders"}
+"""How fibers are held in the splicer, by the value of a log."""
+
+
+def holding_text(holding: str) -> str:
+    """Write how fibers were held; a value that is not known stays as it is."""
+    return HOLDINGS.get(holding, f"Fibers in {holding}")
+
+
 def count_text(count: int, noun: str) -> str:
     """Write a count with its noun in singular or plural, such as "1,200 splices"."""
     return f"{count:,} {noun}{'' if count == 1 else 's'}"

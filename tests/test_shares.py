@@ -40,7 +40,16 @@ def test_every_result_with_alarms_is_one_that_the_budget_knows():
     assert alarmed == {
         "result_stream_days", "result_subject_days", "result_arc_points", "result_angle_days"
     }  # fmt: skip
-    assert set(MEASURES) == {"level", "spread", "dirty", "redo", "arc", "doubtful", "cleave"}
+    assert set(MEASURES) == {
+        "level",
+        "spread",
+        "dirty",
+        "first_time",
+        "errors",
+        "arc",
+        "doubtful",
+        "cleave",
+    }
 
 
 @pytest.mark.parametrize("written", [tuple(FORMER), ("loss_raised", "arc"), ("arc",)])
@@ -48,16 +57,40 @@ def test_shares_of_the_first_version_are_scaled_and_the_crew_is_told(tmp_path: P
     crew = load_crew(crew_folder(tmp_path, {name: FORMER[name] for name in written}))
     shares = crew.shares.model_dump()
     assert sum(shares.values()) == pytest.approx(1.0)
-    assert (shares.pop("doubtful"), shares.pop("cleave")) == (0.03, 0.05)
-    assert shares == pytest.approx({name: 0.92 * share for name, share in FORMER.items()})
+    assert [shares.pop(name) for name in ("doubtful", "cleave", "errors")] == [0.03, 0.05, 0.02]
+    shares["redo"] = shares.pop("first_time")
+    assert shares == pytest.approx({name: 0.90 * share for name, share in FORMER.items()})
     (sentence,) = crew.notices
-    assert "say nothing of doubtful arc checks and of cleave angles" in sentence
+    assert "nothing of doubtful arc checks, cleave angles and splicers' errors, which" in sentence
     # what the sentence says of the new shares and of the others is what was done
-    assert "get 3 % and 5 % of the budget, and every other share is 8 % smaller" in sentence
+    assert "get 3 %, 5 % and 2 % of the budget now, and every other share is 10 % sm" in sentence
     # saving writes the shares into the file, and nothing is left to tell
     saved = save_budget(tmp_path, 2.0, crew.shares)
     assert (saved.shares, saved.notices) == (crew.shares, ())
     assert "cleave = 0.05" in (tmp_path / "crew.toml").read_text(encoding="utf-8")
+
+
+SECOND = FORMER | {"loss_lowered": 0.05, "arc": 0.22, "doubtful": 0.03, "cleave": 0.05}
+
+
+@pytest.mark.parametrize("written", [tuple(SECOND), ("scattered", "redo", "loss_lowered")])
+def test_shares_of_the_second_version_make_room_for_errors(tmp_path: Path, written):
+    crew = load_crew(crew_folder(tmp_path, {name: SECOND[name] for name in written}))
+    shares = crew.shares.model_dump()
+    assert shares.pop("errors") == 0.02
+    shares["redo"] = shares.pop("first_time")
+    assert shares == pytest.approx({name: 0.98 * share for name, share in SECOND.items()})
+    assert "say nothing of splicers' errors, which give alarms too" in crew.notices[0]
+    save_budget(tmp_path, 2.0, crew.shares)
+    text = (tmp_path / "crew.toml").read_text(encoding="utf-8")
+    assert "redo" not in text
+    assert load_crew(tmp_path).shares == crew.shares
+
+
+def test_the_share_of_redone_splices_is_that_of_places_now(tmp_path: Path):
+    crew = load_crew(crew_folder(tmp_path, {"redo": 0.06, "loss_raised": 0.38}))
+    assert crew.notices == ()
+    assert crew.shares == Shares(first_time=0.06, loss_raised=0.38)
 
 
 @pytest.mark.parametrize("given", [{}, {"loss_raised": 0.35, "arc": 0.27}])
@@ -69,7 +102,7 @@ def test_shares_that_add_to_one_with_the_others_stay_as_they_are(tmp_path: Path,
 
 
 def test_shares_that_add_to_something_else_are_refused(tmp_path: Path):
-    with pytest.raises(BadInput, match=r"the shares must add to 1, not to 1\.13"):
+    with pytest.raises(BadInput, match=r"the shares must add to 1, not to 1\.15"):
         load_crew(crew_folder(tmp_path, FORMER | {"cleave": 0.1}))
-    with pytest.raises(BadInput, match=r"the shares must add to 1, not to 1\.18"):
+    with pytest.raises(BadInput, match=r"the shares must add to 1, not to 1\.2"):
         load_crew(crew_folder(tmp_path, FORMER | {"arc": 0.35}))

@@ -6,8 +6,17 @@ Poisson counts, and for binomial ones in the limit of small shares; such a CUSUM
 among all charts with the same run length (Moustakides 1986, Annals of Statistics 14, 1379-1387).
 The usual rate p is the mean of a Beta distribution: the crew's spread of rates, narrowed by the
 series' own earlier days. Only earlier days, and the day's own count of items, enter its p and its
-limit. The limit is that of a chart of Poisson counts with the series' usual count of bad items a
-day.
+limit; the latest ten days do not, so that a rise is not learned while it is looked for. The limit
+is that of a chart of Poisson counts with the series' usual count of bad items a day.
+
+Bad items come together: at one place, and on days when all is difficult. Counts of days then vary
+more than a binomial law says, by a factor that is learned from earlier days, the dispersion. The
+likelihood ratio is then that of negative binomial counts with this variance, and the limit that of
+a Poisson count divided by the dispersion, which tells as much: at run lengths of 1,000 to 30,000
+and gamma shares of days, false alarms were .75 to 1.16 of the wanted ones for 1 to 300 bad items a
+day. Without it, where shares vary between days with a standard deviation of 30 %, a chart of 1.2
+bad items a day alarmed 1.4 times as often as it should at a run length of 3,000, one of 3.6 items
+6.6 times, and one of 72 items 250 times.
 """
 
 import math
@@ -26,8 +35,22 @@ FIRST_RATE, FIRST_WEIGHT = 0.015, 1.0
 """Prior rate, and the number of bad items it is worth, before the crew has data of its own."""
 WEIGHT = (1.0, 20.0)
 """Least and most bad items the crew's prior may be worth."""
-LEARNING_DAYS = 5
-"""Days with items before a series may alarm."""
+LEARNING_DAYS, MOST_LEARNING = 5, 4.0
+"""Days with items before a series may alarm, and most multiple of it: so many as bad items a day
+are usual, since with many a few days alarm on a small error of the usual rate."""
+LAG_DAYS, LAG_FROM = 10, 40
+"""Latest days that are left out of what is usual, and from which day on, as for levels of loss."""
+FIRST_DAY_SD = 0.2
+"""Relative standard deviation of the rates of days before the crew has data of its own."""
+PSEUDO_DAYS = 60.0
+"""Days that the dispersion of all series counts for in that of one, and its prior in all."""
+TAIL = 1.25
+"""Factor on the excess of a dispersion over 1: lognormal shares of days, in effect gamma here, have
+a longer tail. Without it, a chart of 72 bad items a day alarmed 3.8 times as often as it should
+at a run length of 30,000, with it .9 times (gamma shares: .9 and .1 times)."""
+CLIP_SD, CLIP_COUNT = 3.0, 2.0
+"""A day enters the dispersion with a deviation of at most 3 standard deviations and 2 items, so
+that a rise does not hide itself."""
 
 
 def beta_prior(bad: ArrayLike, n: ArrayLike) -> tuple[Floats, Floats]:
@@ -117,6 +140,8 @@ class BinomialCusums:
         Its limit that day; infinite while the series is learning.
     rate : ndarray of float
         Usual rate as it was known before the day.
+    dispersion : ndarray of float
+        Variance of the day's count over that of a binomial law, as it was known before the day.
     signal : ndarray of bool
         Alarms; C starts again at 0 after one.
     onset : ndarray of int
@@ -127,6 +152,7 @@ class BinomialCusums:
     value: Floats
     limit: Floats
     rate: Floats
+    dispersion: Floats
     signal: Bools
     onset: Ints
 
@@ -153,25 +179,75 @@ def binomial_cusums(bad: ArrayLike, n: ArrayLike, arl0: ArrayLike) -> BinomialCu
     if not ((counts >= 0.0) & (counts <= items)).all():
         raise BadInput("A day's bad items must be between 0 and its items.")
     worked = items > 0.0
-    known, known_bad = np.zeros(items.shape), np.zeros(items.shape)
-    np.cumsum(items[:-1], axis=0, out=known[1:])
-    np.cumsum(counts[:-1], axis=0, out=known_bad[1:])
-    a, b = (prior[:, None] for prior in beta_prior(known_bad, known))
-    rate = (a + known_bad) / (a + b + known)
+    rate = learned_rates(counts, items)
     days = np.cumsum(worked, axis=0)
     usual = np.cumsum(items, axis=0) / np.maximum(days, 1)
     wanted = np.broadcast_to(np.asarray(arl0, dtype=np.float64), len(items))[:, None]
-    limit = np.where(days > LEARNING_DAYS, binomial_cusum_limit(usual * rate, wanted), np.inf)
-    step = counts * math.log(RATIO) - items * rate * (RATIO - 1.0)
+    dispersion = _dispersion(counts, items, rate)
+    effective = usual * rate / dispersion
+    limit = binomial_cusum_limit(effective, wanted)
+    learned = days > LEARNING_DAYS * np.clip(effective, 1.0, MOST_LEARNING)
+    limit = np.where(learned, limit, np.inf)
+    excess = dispersion - 1.0
+    damping = np.log1p((RATIO - 1.0) * excess / dispersion)
+    per_expected = np.where(excess > 1e-6, damping / np.maximum(excess, 1e-6), RATIO - 1.0)
+    step = counts * (math.log(RATIO) - damping) - items * rate * per_expected
     value, state = np.empty(items.shape), np.zeros(items.shape[1])
     for day in range(len(items)):
         value[day] = np.maximum(state + step[day], 0.0)
-        state = np.where(value[day] > limit[day], 0.0, value[day])
+        state = np.where(worked[day] & (value[day] > limit[day]), 0.0, value[day])
+    signal = worked & (value > limit)
     above = value > 0.0
     carried = np.zeros(items.shape, dtype=bool)
-    carried[1:] = (above & (value <= limit))[:-1]
+    carried[1:] = (above & ~signal)[:-1]
     began = np.where(above & ~carried, np.arange(len(items))[:, None], -1)
     onset = np.where(above, np.maximum.accumulate(began, axis=0), -1)
-    return BinomialCusums(
-        np.where(worked, value, np.nan), limit, rate, worked & (value > limit), onset
-    )
+    return BinomialCusums(np.where(worked, value, np.nan), limit, rate, dispersion, signal, onset)
+
+
+def learned_rates(bad: Floats, n: Floats) -> Floats:
+    """Usual rate of each series as known before each day: shape (days, series), as `bad` and `n`.
+
+    The mean of the crew's Beta distribution, narrowed by the series' own earlier days.
+    """
+    known, known_bad = earlier_sums(n), earlier_sums(bad)
+    a, b = (prior[:, None] for prior in beta_prior(known_bad, known))
+    return np.asarray((a + known_bad) / (a + b + known))
+
+
+def earlier_sums(values: Floats) -> Floats:
+    """Sum over the days before each one, of the shape (days, series) of the values.
+
+    From day `LAG_FROM` on without the latest `LAG_DAYS`, which may belong to a rise.
+    """
+    sums = np.zeros((len(values) + 1, *values.shape[1:]))
+    np.cumsum(values, axis=0, out=sums[1:])
+    day = np.arange(len(values))
+    return np.asarray(sums[np.maximum(np.minimum(day, LAG_FROM), day - LAG_DAYS)])
+
+
+def _dispersion(counts: Floats, items: Floats, rate: Floats) -> Floats:
+    """Dispersion of each day's count as known before the day, shape (days, series).
+
+    The ratio of the squared deviations of earlier days from their expectation to the variances that
+    a binomial law gives them, that of all series for `PSEUDO_DAYS` days; never below 1.
+    """
+    expected = items * rate
+    variance = expected * (1.0 - rate)
+    day_number = np.cumsum(items > 0.0, axis=0)
+    usual = np.cumsum(variance, axis=0) / np.maximum(day_number, 1)
+    first = 1.0 + FIRST_DAY_SD**2 * np.cumsum(expected, axis=0) / np.maximum(day_number, 1)
+    deviation = np.abs(counts - expected)
+    squares, variances = np.zeros(items.shape[1]), np.zeros(items.shape[1])
+    dispersion = np.empty(items.shape)
+    for day in range(len(items)):
+        weight = PSEUDO_DAYS * usual[day]
+        total = max(float(weight.sum()), 1e-12)
+        of_all = (squares.sum() + float(weight @ first[day])) / (variances.sum() + total)
+        own = (squares + weight * of_all) / np.maximum(variances + weight, 1e-12)
+        learned = np.maximum(own, 1.0)
+        dispersion[day] = 1.0 + TAIL * (learned - 1.0)
+        most = CLIP_SD * np.sqrt(variance[day] * learned) + CLIP_COUNT
+        squares += np.minimum(deviation[day], most) ** 2
+        variances += variance[day]
+    return dispersion

@@ -1,4 +1,7 @@
-"""The crew's mean loss week by week, with the accepted level."""
+"""The crew week by week: mean loss with the accepted level, and places right first time."""
+
+from collections.abc import Hashable, Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -8,10 +11,11 @@ from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.plain_figure import dots, level_line, line, note, plain_figure
 from arcdrift.figures.stream_chart import HEADROOM, NO_EVENTS, REACH
 from arcdrift.figures.theme import Scheme, colors
+from arcdrift.wording import percent_text
 
 FEWEST_SPLICES = 20
 """A week with fewer is drawn in gray, and gives no title."""
-COLUMNS = ["week", "days", "splices", "mean_db", "over_010", "redo", "errors"]
+COLUMNS = ["week", "days", "splices", "mean_db", "over_010", "errors", "places", "again"]
 
 
 def crew_weeks(days: pd.DataFrame) -> pd.DataFrame:
@@ -26,7 +30,8 @@ def crew_weeks(days: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         `COLUMNS`: ``week`` (its Monday, ISO), days with splices, splices with a loss, their mean
-        (dB, as logged), and how many were over 0.10 dB, made again, or failed.
+        (dB, as logged), how many were over 0.10 dB, how many attempts ended with an error, places
+        of which it is known whether they were right first time, and those that were not.
     """
     known = days[days["mean_db"].notna()]
     if known.empty:
@@ -34,9 +39,7 @@ def crew_weeks(days: pd.DataFrame) -> pd.DataFrame:
     day = pd.to_datetime(known["day"])
     monday = (day - pd.to_timedelta(day.dt.day_of_week, unit="D")).dt.strftime("%Y-%m-%d")
     rows = known.assign(week=monday, total=known["mean_db"] * known["splices"], days=1)
-    weeks = rows.groupby("week", as_index=False)[
-        ["days", "splices", "total", "over_010", "redo", "errors"]
-    ].sum()
+    weeks = rows.groupby("week", as_index=False)[["days", "splices", "total", *COLUMNS[4:]]].sum()
     weeks["mean_db"] = weeks.pop("total") / weeks["splices"].where(weeks["splices"] > 0)
     return weeks[COLUMNS]
 
@@ -78,7 +81,7 @@ def crew_weeks_chart(
     ends = (pd.to_datetime(weeks["week"]) + pd.Timedelta(days=6)).dt.strftime("%-d %b %Y")
     hover = (
         "%{customdata[0]} to %{customdata[1]}<br>%{y:.4f} dB a splice, %{customdata[2]:,} splices"
-        "<br>%{customdata[3]:,} over 0.10 dB, %{customdata[4]:,} made again<extra></extra>"
+        "<br>%{customdata[3]:,} over 0.10 dB; %{customdata[4]}<extra></extra>"
     )
     begins = pd.to_datetime(weeks["week"]).dt.strftime("%-d %b")
     figure["data"] += [
@@ -89,7 +92,7 @@ def crew_weeks_chart(
             customdata=[
                 list(row) for row in zip(
                     begins, ends, weeks["splices"].tolist(), weeks["over_010"].tolist(),
-                    weeks["redo"].tolist(), strict=True)
+                    [_right_text(week) for week in weeks.to_dict("records")], strict=True)
             ],
             hovertemplate=hover,
         ),
@@ -124,6 +127,14 @@ def crew_weeks_chart(
     return Picture(figure, summary, weeks)
 
 
+def _right_text(week: Mapping[Hashable, Any]) -> str:
+    """Share of a week's places that were right first time, in words."""
+    if not week["places"]:
+        return "no place assessed"
+    share = 1.0 - week["again"] / week["places"]
+    return f"{percent_text(share)} of {week['places']:,} places right first time"
+
+
 def last_week(weeks: pd.DataFrame, running: str) -> tuple[float, float | None] | None:
     """Mean loss of the last week that is over, and of the four before it, dB; None without one.
 
@@ -134,14 +145,29 @@ def last_week(weeks: pd.DataFrame, running: str) -> tuple[float, float | None] |
     running : str
         Monday (ISO) of the running week.
     """
-    weeks = weeks[(weeks["week"] < running) & (weeks["splices"] >= FEWEST_SPLICES)]
-    if weeks.empty:
+    return _last_mean(weeks, running, weeks["mean_db"] * weeks["splices"], weeks["splices"])
+
+
+def last_week_right(weeks: pd.DataFrame, running: str) -> tuple[float, float | None] | None:
+    """Share of places right first time in the last week that is over, and in the four before it.
+
+    Parameters are those of `last_week`.
+    """
+    return _last_mean(weeks, running, weeks["places"] - weeks["again"], weeks["places"])
+
+
+def _last_mean(
+    weeks: pd.DataFrame, running: str, total: pd.Series, of: pd.Series
+) -> tuple[float, float | None] | None:
+    """Sum over count of the last week that is over, and of the four before it."""
+    over = (weeks["week"] < running) & (of >= FEWEST_SPLICES)
+    if not over.any():
         return None
-    last = weeks.iloc[-1]
-    monday = pd.Timestamp(last["week"])
-    since = (monday - pd.Timedelta(weeks=4)).strftime("%Y-%m-%d")
-    before = weeks[(weeks["week"] >= since) & (weeks["week"] < last["week"])]
-    if before.empty:
-        return float(last["mean_db"]), None
-    total = float((before["mean_db"] * before["splices"]).sum())
-    return float(last["mean_db"]), total / float(before["splices"].sum())
+    last = weeks.loc[over, "week"].iloc[-1]
+    since = (pd.Timestamp(last) - pd.Timedelta(weeks=4)).strftime("%Y-%m-%d")
+    before = over & (weeks["week"] >= since) & (weeks["week"] < last)
+    means = [
+        float(total[chosen].sum() / of[chosen].sum()) if chosen.any() else None
+        for chosen in (over & (weeks["week"] == last), before)
+    ]
+    return (means[0], means[1]) if means[0] is not None else None

@@ -14,9 +14,16 @@ ROW_PX = 26
 MEASURE = {
     "loss": "Loss against the median, %",
     "angle": "Cleave angle against the median, %",
-    "redo": "Odds of a redo against the median, %",
+    "first_time": "Odds of another attempt against the median, %",
+    "errors": "Odds of an error against the median, %",
 }
-SHARE = {"redo": "Redone splices", "bad": "Bad cleaves"}
+SHARE = {
+    "first_time": "Places not right first time",
+    "errors": "Errors per attempt",
+    "bad": "Bad cleaves",
+}
+ITEMS = {"first_time": "places", "errors": "attempts", "bad": "splices"}
+"""What each share is counted over."""
 
 
 def people_effects(
@@ -116,11 +123,12 @@ def share_against_volume(
                 customdata=part[["observed", "expected"]].assign(
                     name=[plain_label(name) for name in part["technician"]]
                 ),
-                hovertemplate="%{customdata[2]}: %{y:.1f} %<br>%{customdata[0]} of %{x:,} splices; "
+                hovertemplate="%{customdata[2]}: %{y:.1f} %<br>%{customdata[0]} of %{x:,} "
+                f"{ITEMS[measure]}; "
                 "%{customdata[1]:.0f} expected on the same splicers<extra></extra>",
             )
         )  # fmt: skip
-    figure.update_xaxes(title_text="Splices", rangemode="tozero")
+    figure.update_xaxes(title_text=ITEMS[measure].capitalize(), rangemode="tozero")
     top = 100 * max(float(rows["share"].max()), float(rows["high"].median())) * 1.15
     figure.update_yaxes(range=[-0.03 * top, top])
     names = ", ".join(rows.loc[outside, "technician"]) or "nobody"

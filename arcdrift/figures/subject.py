@@ -37,7 +37,10 @@ SCALES: dict[str, Scale] = {
         "Scatter, as a multiple of usual", 1.0, ".2f", " times", "scatter of the day", "splices"
     ),
     "dirty": Scale("Dirty splices, %", 100.0, ".1f", " %", "dirty that day", "splices"),
-    "redo": Scale("Splices made again, %", 100.0, ".1f", " %", "made again that day", "splices"),
+    "first_time": Scale(
+        "Places not right first time, %", 100.0, ".1f", " %", "not right that day", "places"
+    ),
+    "errors": Scale("Errors per attempt, %", 100.0, ".1f", " %", "errors that day", "attempts"),
 }
 LEAST_PCT = 0.5
 """Least common change of a day, in percent, that the summary mentions."""
@@ -60,7 +63,7 @@ def subject_days(
         Rows of ``result_subject_days`` of one subject and measure; the spread of anything but a
         stream (``subject_type``) is a multiple of what its streams usually have.
     measure : str
-        ``level``, ``spread``, ``dirty`` or ``redo``.
+        ``level``, ``spread``, ``dirty``, ``first_time`` or ``errors``.
     events : DataFrame
         Service events, ``at`` (naive local), ``action`` and ``asset``.
     onset : (earliest, latest), optional

@@ -13,6 +13,8 @@ import time
 import pandas as pd
 
 from arcdrift.analysis.common.days import workdays
+from arcdrift.analysis.common.places import find_places
+from arcdrift.analysis.loss.acceptance.accepted_limits import splice_limits
 from arcdrift.analysis.loss.technician_days import aggregate_technician_days
 from arcdrift.analysis.people.prep_effects import PrepEffects, prep_effects
 from arcdrift.simulate import invented_crew, simulate_frames
@@ -40,7 +42,8 @@ def main() -> None:
         # the air is joined for other questions anyway, so it is not timed here
         air = pd.DataFrame({"air_density": 1.2, "vapor_pressure": 10.0}, index=own.index)
         started = time.perf_counter()
-        parts.append(aggregate_technician_days(own, air, day, days, crew))
+        places = find_places(own, day, splice_limits(own, crew, "single_db"))
+        parts.append(aggregate_technician_days(own, air, day, days, places, crew))
         summing += time.perf_counter() - started
     cells = pd.concat(parts, ignore_index=True)
     started = time.perf_counter()

@@ -350,12 +350,15 @@ def _cells(days: pd.DataFrame) -> pd.DataFrame:
         {
             **{name: days[name] for name in ("splicer", "program", "day")},
             "technician": days["splicer"].map(WORKS).fillna("(technician not logged)"),
+            "holding": "(holding not logged)",
             "site": "Harbor",
             "n": 20,
             "capped": days["capped"],
             "capped_squares": days["capped_squares"],
             "made": 20,
-            "redo": 0,
+            "errors": 0,
+            "places": 20,
+            "again": 1,
             "dirty": 0,
         }
     )
@@ -417,8 +420,9 @@ def _crew_days() -> pd.DataFrame:
             "median_db": 0.03,
             "p95_db": 0.08,
             "over_010": 1,
-            "redo": 0,
             "errors": 0,
+            "places": 40,
+            "again": 2,
         }
     )
 

@@ -78,7 +78,7 @@ def _document() -> dict[str, object]:
         "refusal": None, "sets": 2, "told_apart": ["technician", "splicer"], "swaps": [swap],
         "not_told_apart": ["Each cleaver was used with one splicer only: a splicer's figure is "
                            "that of both."],
-        "shares": {"redo": {"share": 0.01, "overdispersion": 1.2}}, "promises": [promise],
+        "shares": {"first_time": {"share": 0.01, "overdispersion": 1.2}}, "promises": [promise],
     }  # fmt: skip
 
 
@@ -87,7 +87,7 @@ def _people() -> pd.DataFrame:
         ("technician", name, measure, 40, 1600, 0, size * effect, size * effect - 0.05,
          size * effect + 0.05, float(effect > 0.1), None)
         for name, effect in EFFECTS.items()
-        for measure, size in (("loss", 1.0), ("angle", 2.0), ("redo", 1.5))
+        for measure, size in (("loss", 1.0), ("angle", 2.0), ("first_time", 1.5), ("errors", 0.5))
     ]  # fmt: skip
     rows += [
         ("splicer", name, "loss", 60, 2400, 0, effect, effect - 0.05, effect + 0.05, 0.0, None)
@@ -126,7 +126,7 @@ def _consistency() -> pd.DataFrame:
 def _shares() -> pd.DataFrame:
     return pd.DataFrame(
         {
-            "technician": PEOPLE, "measure": "redo", "n": [1600, 1600, 200],
+            "technician": PEOPLE, "measure": "first_time", "n": [1600, 1600, 200],
             "observed": [15, 52, 4], "expected": [24.0, 24.0, 3.0],
             "share": [0.009, 0.033, 0.02], "low": [0.005, 0.005, 0.0],
             "high": [0.016, 0.016, 0.03],
@@ -145,7 +145,7 @@ def _days() -> pd.DataFrame:
                 "angle_deg": 0.7 * (1 + 2 * effect), "angle_spread": 0.31 + 0.03 * effect,
                 "loss_level": effect + 0.1 * rng.standard_normal(40),
                 "angle_level": 2 * effect + 0.05 * rng.standard_normal(40), "freedom": 39.0,
-                "bad": 0, "redo": 0,
+                "bad": 0, "places": 40, "again": 1, "errors": 0,
             }
         )
         for name, effect in EFFECTS.items()

@@ -28,8 +28,11 @@ def finding(kind: str, subject_type: str, subject: str):
          ["/loss?subject=technician%3ABirch&measure=level", "/person?technician=Birch"]),
         ("loss-dirty", ("crew", "crew"), "The whole crew",
          ["/loss?subject=crew%3Acrew&measure=dirty"]),
-        ("redo-raised", ("site", "Harbor"), "Harbor, all splicers",
-         ["/loss?subject=site%3AHarbor&measure=redo"]),
+        ("first-time-lowered", ("site", "Harbor"), "Harbor, all splicers",
+         ["/loss?subject=site%3AHarbor&measure=first_time"]),
+        ("errors-raised", ("holding", "clamp"), "Fibers in clamps, all splicers",
+         ["/loss?subject=holding%3Aclamp&measure=errors"]),
+        ("loss-raised", ("program", "fixed"), "fixed, all splicers", []),
         ("loss-raised", ("splicer", "Heron"), "Heron, all programs",
          ["/loss?subject=splicer%3AHeron&measure=level", "/splicer?splicer=Heron"]),
         ("loss-scattered", ("stream", "Heron / single-mode adaptive"),
@@ -53,7 +56,7 @@ def test_today_has_no_word_about_people(tmp_path: Path):
         replace(finding("loss-dirty", "technician", "Birch"), severity="watch",
                 summary="Birch: more are dirty."),
         replace(finding("loss-raised", "crew", "crew"), severity="watch", summary="Crew rose."),
-        replace(finding("redo-raised", "technician", "Alder"), summary="Alder: act now."),
+        replace(finding("first-time-lowered", "technician", "Alder"), summary="Alder: act now."),
     ]  # fmt: skip
     words = shown(crew_with(tmp_path, told), "/")
     assert "Birch" not in words
@@ -74,7 +77,7 @@ def test_a_rolled_up_chart_tells_its_days_its_finding_and_its_limit(tmp_path: Pa
 
 
 def test_the_loss_page_lists_rolled_up_charts_with_their_standing(data: CrewData):
-    words = shown(data, "/loss").partition("By splicer, person, site and crew")[2]
+    words = shown(data, "/loss").partition("By splicer, person, site, program and crew")[2]
     assert "Crew The whole crew 1 alarm, now 90 % of limit" in words
     assert "People Birch 1 alarm, now 90 % of limit" in words
     stream = screen(data, "/loss", "?splicer=Kestrel&program=single-mode+fixed", "light")

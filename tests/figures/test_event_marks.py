@@ -95,7 +95,7 @@ def test_lines_stop_where_they_would_hide_the_data():
 def test_the_crew_s_trend_carries_marks_and_says_how_many():
     days = pd.DataFrame(
         {"day": ["2026-01-01", "2026-01-02"], "splices": 20, "mean_db": 0.03, "median_db": 0.02,
-         "p95_db": 0.08, "over_010": 1, "redo": 0, "errors": 0}
+         "p95_db": 0.08, "over_010": 1, "errors": 0, "places": 20, "again": 1}
     )  # fmt: skip
     done = events(
         ("2026-01-01 06:00", "cleaned", "Heron"), ("2026-01-02 06:00", "blade rotated", "C1"),

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.figures.crew_weeks import crew_weeks, crew_weeks_chart, last_week
+from arcdrift.figures.crew_weeks import crew_weeks, crew_weeks_chart, last_week, last_week_right
 from arcdrift.figures.loss_titles import LossChange
 from arcdrift.figures.plain_figure import label
 from arcdrift.figures.small_charts import small_chart
@@ -111,7 +111,7 @@ def crew(first: str, count: int) -> pd.DataFrame:
     day = pd.date_range(first, periods=count, freq="D")
     return pd.DataFrame(
         {"day": day.strftime("%Y-%m-%d"), "splices": 10, "mean_db": 0.03, "over_010": 1,
-         "redo": 2, "errors": 0}
+         "errors": 0, "places": 10, "again": 2}
     )  # fmt: skip
 
 
@@ -122,7 +122,10 @@ def test_weeks_of_the_crew_are_weighted_by_splices_and_begin_on_monday():
     assert list(weeks["week"]) == ["2026-11-02", "2026-11-09"]
     # by hand: (40 x 0.06 + 60 x 0.03) / 100
     assert weeks["mean_db"].tolist() == pytest.approx([0.042, 0.03])
-    assert weeks["redo"].tolist() == [14, 14]
+    assert weeks["again"].tolist() == [14, 14]
+    assert last_week_right(weeks, "2026-11-16") == pytest.approx((0.8, 0.8))
+    assert last_week_right(weeks, "2026-11-09") == (pytest.approx(0.8), None)
+    assert last_week_right(weeks[:0], "2026-11-09") is None
     assert last_week(crew_weeks(days), "2026-11-16") == pytest.approx((0.03, 0.042))
     assert last_week(crew_weeks(days), "2026-11-09") == (pytest.approx(0.042), None)
     assert last_week(crew_weeks(days[:0]), "2026-11-09") is None

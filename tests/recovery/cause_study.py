@@ -38,7 +38,7 @@ EARLY = pd.Timedelta(days=5)
 DAY = pd.Timedelta(days=1)
 BEGINS, ENDS = 60, 80
 """First and last day of faults planted by a factor on the losses of a healthy crew."""
-UP = {"loss-raised", "loss-scattered", "loss-dirty", "redo-raised"}
+UP = {"loss-raised", "loss-scattered", "loss-dirty", "first-time-lowered", "errors-raised"}
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,8 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays, workdays_of
+from arcdrift.analysis.common.places import find_places
+from arcdrift.analysis.loss.acceptance.accepted_limits import splice_limits
 from arcdrift.analysis.loss.technician_days import NOBODY, aggregate_technician_days
 from arcdrift.analysis.maintenance.blade_positions import cleaves_on_blade
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
@@ -49,7 +51,8 @@ def technician_days(made: SimulatedCrew) -> pd.DataFrame:
         air = pd.DataFrame({"air_density": np.nan, "vapor_pressure": np.nan}, index=work.index)
         days = stream_days(work, made["service"][:0], made.crew)
         day = workdays(work, made.crew, "spliced_at")
-        parts.append(aggregate_technician_days(work, air, day, days, made.crew))
+        places = find_places(work, day, splice_limits(work, made.crew, "single_db"))
+        parts.append(aggregate_technician_days(work, air, day, days, places, made.crew))
     cells = pd.concat(parts, ignore_index=True)
     return cells.assign(
         cleaves=cleaves_on_blade(cells, usage_by_hour(made["splices"]), made["service"])

@@ -44,7 +44,7 @@ from tests.recovery.planted_rises import (
 FACTORS = (1.3, 1.5, 1.7)
 WORKDAYS = (0, 4, 10, 20, 40)
 OMEGAS = (0.0, 0.05, 0.10)
-RAISED = ("loss-raised", "loss-scattered", "loss-dirty", "redo-raised")
+RAISED = ("loss-raised", "loss-scattered", "loss-dirty", "first-time-lowered", "errors-raised")
 SHARE = 0.3
 """A finding is about a rise that affected this share of its splices."""
 RETRIES = 5

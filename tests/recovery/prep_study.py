@@ -20,6 +20,8 @@ import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 
 from arcdrift.analysis.common.days import workdays
+from arcdrift.analysis.common.places import find_places
+from arcdrift.analysis.loss.acceptance.accepted_limits import splice_limits
 from arcdrift.analysis.loss.day_level import ratio_of, relative_level
 from arcdrift.analysis.loss.technician_days import NOBODY, aggregate_technician_days
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
@@ -89,7 +91,8 @@ def review_people(scenario: Scenario) -> Reviewed:
             {"air_density": np.nan, "vapor_pressure": np.nan}, index=production.index
         )
         days = stream_days(production, made["service"][:0], made.crew)
-        parts.append(aggregate_technician_days(production, air, day, days, made.crew))
+        places = find_places(production, day, splice_limits(production, made.crew, "single_db"))
+        parts.append(aggregate_technician_days(production, air, day, days, places, made.crew))
         runs.append(cleave_runs(production, day, made.crew))
         practice.append(practice_splices(splices))
     cells = pd.concat(parts, ignore_index=True)

@@ -179,7 +179,7 @@ def test_losses_that_came_with_a_careless_hand_say_so(sample: Sample) -> None:
     about_loss = [
         finding
         for finding in sample.review.findings
-        if finding.kind in ("loss-raised", "loss-dirty", "redo-raised")
+        if finding.kind in ("loss-raised", "loss-dirty", "first-time-lowered", "errors-raised")
     ]
     # the hand itself is told of, once and with the streams it showed on, not stream by stream
     own = [one for one in about_loss if one.subject_id == fault["subject"]]
@@ -187,7 +187,7 @@ def test_losses_that_came_with_a_careless_hand_say_so(sample: Sample) -> None:
     assert all(any(fault["subject"] in cause.cause for cause in one.likely_causes) for one in own)
     # nobody takes over from themselves
     assert not any("change of hands" in cause.cause for one in own for cause in one.likely_causes)
-    assert sum(len(one.evidence.get("also_seen", [])) for one in own) >= 3
+    assert any(one.evidence.get("also_seen") for one in own)
 
 
 def test_skipped_checks_and_work_on_a_failed_check_are_findings(sample: Sample) -> None:

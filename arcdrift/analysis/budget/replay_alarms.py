@@ -50,9 +50,9 @@ def replay_alarms(history: History, false_alarms_per_month: float, shares: Share
     -------
     DataFrame
         `ALARM_COLUMNS`, in order of day: ``measure`` is ``level``, ``spread``, ``dirty``,
-        ``redo``, ``arc``, ``doubtful`` or ``cleave``; ``value`` and ``expected`` of the day (dB for
-        the level of a stream, the setting's unit for ``arc`` and ``doubtful``, relative to the
-        expected angle for ``cleave``, otherwise as in
+        ``first_time``, ``errors``, ``arc``, ``doubtful`` or ``cleave``; ``value`` and ``expected``
+        of the day (dB for the level of a stream, the setting's unit for ``arc`` and ``doubtful``,
+        relative to the expected angle for ``cleave``, otherwise as in
         `arcdrift.analysis.loss.loss_charts.AllLossCharts.subject_days`); ``evidence`` as a share of
         the limit, 1 and more at an alarm.
 

@@ -30,13 +30,15 @@ MEASURE_OF_KIND = {
     "loss-raised": "level",
     "loss-scattered": "spread",
     "loss-dirty": "dirty",
-    "redo-raised": "redo",
+    "first-time-lowered": "first_time",
+    "errors-raised": "errors",
 }
 NOUNS = {
     "level": "loss",
     "spread": "scatter of loss",
     "dirty": "dirty splices",
-    "redo": "splices made again",
+    "first_time": "places not right first time",
+    "errors": "errors per attempt",
 }
 """What is measured, in words."""
 MOST_DAYS_BEFORE = 60

@@ -82,7 +82,7 @@ class CaseRecords:
         subject_type, subject = key[1:]
         if subject_type == "splicer":
             days = self._splicer_days.get(subject)
-        elif subject_type in ("technician", "cleaver", "site", "program"):
+        elif subject_type in ("technician", "cleaver", "site", "program", "holding"):
             days = self._days_by(subject_type).get(subject)
         else:
             days = np.unique(self.cells["day"].to_numpy())

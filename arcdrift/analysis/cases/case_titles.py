@@ -7,13 +7,20 @@ from datetime import date
 from arcdrift.analysis.cases.check_habits import CheckHabit
 from arcdrift.case import Key
 from arcdrift.finding import KINDS, SEVERITY_ORDER, Finding
+from arcdrift.wording import holding_text, percent_text
 
 LEADING_KINDS = (
     "arc-step", "arc-drift", "clock-wrong", "cleave-raised", "loss-raised", "loss-dirty",
-    "redo-raised", "cleave-uneven", "cleave-run", "prep-inconsistent", "loss-scattered",
-    "loss-over-limit",
+    "first-time-lowered", "errors-raised", "cleave-uneven", "cleave-run", "prep-inconsistent",
+    "loss-scattered", "loss-over-limit",
 )  # fmt: skip
 """Kinds whose finding gives a case its title before others of the same severity."""
+SHARES = {
+    "loss-dirty": "splices dirty",
+    "first-time-lowered": "places needed another attempt",
+    "errors-raised": "attempts ended with an error",
+}
+"""What a share of each such kind is of, and what these are."""
 SERVICE = {
     "cleaned": "cleaning", "v-grooves cleaned": "v-groove cleaning",
     "blade rotated": "turn of the blade", "blade replaced": "new blade",
@@ -75,6 +82,8 @@ def case_title(
         subject = finding.subject_id.replace(" / ", ", ", 1)
     elif key[1] == "crew":
         subject = "The whole crew"
+    elif key[1] == "holding":
+        subject = holding_text(subject)
     since = f"since {short_day(began, today)}"
     if habit is not None:
         return f"{subject}: check missed or late on {habit.bad} of {habit.days} workdays {since}"
@@ -88,11 +97,11 @@ def _what(finding: Finding, since: str, last: str) -> str:
         if kind == "loss-scattered":
             return f"losses scatter {change:.0f} % more {since}"
         return f"loss {'up' if change > 0 else 'down'} {abs(change):.0f} % {since}"
-    if kind in ("loss-dirty", "redo-raised"):
-        what = "dirty" if kind == "loss-dirty" else "made again"
-        now, usual = (100 * float(evidence[name]) for name in ("share_since", "share_expected"))
-        digits = 0 if usual >= 0.95 else 1
-        return f"{now:.0f} % of splices {what}, {usual:.{digits}f} % is usual, {since}"
+    if kind in SHARES:
+        now, usual = (
+            percent_text(float(evidence[name])) for name in ("share_since", "share_expected")
+        )
+        return f"{now} of {SHARES[kind]} {since}, usually {usual}"
     if kind in ("arc-step", "arc-drift"):
         change, unit = float(evidence["unexplained_change"]), evidence["setting_unit"]
         digits = 0 if abs(change) >= 1.0 else 1  # some units are large

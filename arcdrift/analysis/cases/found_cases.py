@@ -28,8 +28,12 @@ MOST_WORKDAYS = 30
 """Latest workdays of a case's subject that are kept with it, to count those since an action."""
 PASSES = timedelta(days=28)
 """Time without evidence after which a case that nobody took on has passed, as findings fade."""
-RATES = {"loss-dirty": "dirty", "redo-raised": "made again"}
-"""Kinds of finding about a share of splices, and what such a splice is."""
+RATES = {
+    "loss-dirty": ("dirty", "splices"),
+    "first-time-lowered": ("not right first time", "places"),
+    "errors-raised": ("ended with an error", "attempts"),
+}
+"""Kinds of finding about a share: what is counted, and of what."""
 MEASURED = ("arc", "loss", "cleave")
 """Causes whose charts tell when the measure is back to usual."""
 TRANSIENT = "air"
@@ -297,14 +301,14 @@ def _habit_episode(habit: CheckHabit) -> list[Episode]:
 
 
 def _rate(habit: CheckHabit | None, finding: Finding) -> dict[str, Any] | None:
-    """Rate of a habit, or of dirty splices and those made again, beside the usual one."""
+    """Rate of a habit, or of a share, beside the usual one."""
     if habit is not None:
         bad, of, usual = habit.bad, habit.days, habit.usual
         what, unit = "missed or late", "workdays"
-    elif finding.kind in RATES and finding.evidence.get("splices_since"):
-        of, usual = int(finding.evidence["splices_since"]), finding.evidence["share_expected"]
+    elif finding.kind in RATES and finding.evidence.get(f"{RATES[finding.kind][1]}_since"):
+        what, unit = RATES[finding.kind]
+        of, usual = int(finding.evidence[f"{unit}_since"]), finding.evidence["share_expected"]
         bad = round(of * finding.evidence["share_since"])
-        what, unit = RATES[finding.kind], "splices"
     else:
         return None
     low, high = wilson(bad, of)

@@ -8,11 +8,13 @@ import pandas as pd
 
 from arcdrift.arrays import Bools, Datetimes, Floats, Ints
 
-CELL_KEYS = ("splicer", "technician", "cleaver", "program", "fibers", "site", "stream", "day")
+LOGGED_KEYS = ("splicer", "technician", "cleaver", "program", "fibers", "holding", "site")
+CELL_KEYS = (*LOGGED_KEYS, "stream", "day")
 MIXING = np.uint64(0x9E3779B97F4A7C15)
 SUMMED = (
     "n", "capped", "squares", "angles", "angle", "angle_squares", "uneven", "uneven_squares",
-    "good", "dirty_good", "dirty", "made", "redo", "density_n", "density", "vapor",
+    "good", "dirty_good", "dirty", "made", "errors", "places",
+    "again", "density_n", "density", "vapor",
 )  # fmt: skip
 
 
@@ -61,7 +63,7 @@ class CrewCells:
         order = np.argsort(at, kind="stable")
         code: dict[str, Ints] = {}
         names: dict[str, list[str]] = {}
-        for key in CELL_KEYS[:6]:
+        for key in LOGGED_KEYS:
             numbers, values = pd.factorize(frame[key], sort=True)
             code[key], names[key] = numbers[order].astype(np.int64), list(map(str, values))
         pairs = code["splicer"] * max(len(names["program"]), 1) + code["program"]

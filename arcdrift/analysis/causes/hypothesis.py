@@ -30,7 +30,7 @@ PRIOR = {
 """Relative prior frequency of each kind of hypothesis when a loss has shifted."""
 NOUNS = {
     "level": "losses", "spread": "scatter", "dirty": "share of dirty splices",
-    "redo": "share of splices made again",
+    "first_time": "share of places not right first time", "errors": "errors per attempt",
 }  # fmt: skip
 """Words for what shifted."""
 

@@ -67,7 +67,7 @@ def likely_causes(
     side : str
         ``up`` or ``down``.
     measure : str
-        What shifted: ``level``, ``spread``, ``dirty`` or ``redo``.
+        What shifted: one of `arcdrift.analysis.causes.measure_model.SCALES`.
     others : sequence of SubjectShift
         Shifts of other subjects of the same time, which explain part of the cells.
     people : collection of str

@@ -9,6 +9,7 @@ from arcdrift.analysis.causes.alarm_attribution import AttributedAlarms
 from arcdrift.analysis.common.episodes import severity
 from arcdrift.analysis.loss.alarm_episodes import Episode
 from arcdrift.finding import Cause, Finding, Onset
+from arcdrift.wording import holding_text
 
 Causes = Callable[[AttributedAlarms, pd.Timestamp, pd.Timestamp], tuple[Cause, ...]]
 """Likely causes of attributed alarms, from onset and last alarm (UTC)."""
@@ -24,7 +25,8 @@ KINDS = {
     ("level", "down"): "loss-lowered",
     ("spread", "up"): "loss-scattered",
     ("dirty", "up"): "loss-dirty",
-    ("redo", "up"): "redo-raised",
+    ("first_time", "up"): "first-time-lowered",
+    ("errors", "up"): "errors-raised",
 }
 STEPS = {
     "loss-raised": "Look at the likely causes in order; recheck the arc, then cleaver and "
@@ -33,23 +35,34 @@ STEPS = {
     "loss-scattered": "Watch a few splices from strip to load: a scatter comes from the hand, dirt "
     "or a worn clamp sooner than from the arc.",
     "loss-dirty": "Clean v-grooves, clamps and the bench; then watch stripping and cleaning.",
-    "redo-raised": "Ask what made people splice again; then look at cleaver, cleaning and arc.",
+    "first-time-lowered": "Watch some places from strip to heat and note why they are made again; "
+    "then look at cleaver, cleaning and arc.",
+    "errors-raised": "Note what the splicer says when it stops; then look at how the fibers are "
+    "held and cleaved, and clean v-grooves and lenses.",
 }
 PARTS = {
     "splicer": "all programs", "technician": "whichever splicer", "cleaver": "all splices",
-    "program": "all splicers", "site": "all splicers",
+    "program": "all splicers", "holding": "all splicers", "site": "all splicers",
 }  # fmt: skip
 """What a subject includes."""
 RIVALS = {
     "stream": "{name}", "splicer": "{name}, all programs", "technician": "{name}",
-    "cleaver": "cleaver {name}", "program": "program {name}", "site": "{name}, all splicers",
+    "cleaver": "cleaver {name}", "program": "program {name}", "holding": "{name}, all splicers",
+    "site": "{name}, all splicers",
     "crew": "the whole crew",
 }  # fmt: skip
 UNPROVEN_PERSON = "one person's splices there, which none on other splicers confirm"
 SEEN = {
     "level": "loss", "spread": "scatter", "dirty": "share of dirty splices",
-    "redo": "share of splices made again",
+    "first_time": "share of places not right first time", "errors": "errors per attempt",
 }  # fmt: skip
+SHARE_SENTENCES = {
+    "dirty": "{:.1%} of the splices were dirty",
+    "first_time": "{:.1%} of the places were not right first time",
+    "errors": "{:.1%} of the attempts ended with an error",
+}
+COUNTS = {"first_time": "places_since", "errors": "attempts_since"}
+"""Evidence that says of how many a share is, where it is not of splices."""
 
 
 def loss_findings(
@@ -114,7 +127,7 @@ def _evidence(alarms: AttributedAlarms, ratio: float) -> dict[str, Any]:
     evidence: dict[str, Any] = {name: round(value, digits) for name, value in values.items()}
     evidence |= {
         "ratio": round(ratio, 2),
-        "splices_since": main.splices,
+        COUNTS.get(main.measure, "splices_since"): main.splices,
         "alarms": main.alarms + sum(episode.alarms for episode in alarms.also),
         "days_from_onset_to_alarm": main.days_to_alarm,
     }
@@ -138,6 +151,8 @@ def _evidence(alarms: AttributedAlarms, ratio: float) -> dict[str, Any]:
 def _rival_text(kind: str, name: str) -> str:
     if kind == "technician" and not name:
         return UNPROVEN_PERSON
+    if kind == "holding":
+        name = holding_text(name)
     return RIVALS[kind].format(name=name.replace(" / ", ", ", 1))
 
 
@@ -146,6 +161,8 @@ def _subject_text(episode: Episode) -> str:
         return episode.subject_id.replace(" / ", ", ", 1)
     if episode.subject_type == "crew":
         return "The whole crew"
+    if episode.subject_type == "holding":
+        return f"{holding_text(episode.subject_id)}, {PARTS['holding']}"
     return f"{episode.subject_id}, {PARTS[episode.subject_type]}"
 
 
@@ -164,6 +181,5 @@ def _change_text(episode: Episode, ratio: float) -> str:
     if episode.measure == "spread":
         times = f"{episode.after:.2f} times as far"
         return f"losses of a day scatter {times} as the same splicers' and programs' did"
-    state = "dirty" if episode.measure == "dirty" else "made again"
     expected = f"{episode.before:.1%} were to be expected,"
-    return f"{episode.after:.1%} of the splices were {state}, {expected}"
+    return SHARE_SENTENCES[episode.measure].format(episode.after) + f", {expected}"

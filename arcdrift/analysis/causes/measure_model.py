@@ -50,7 +50,8 @@ SCALES = {
     "spread": MeasureScale(stream=0.20, person=0.20, crew_day=0.03, between=0.15, shift=0.50),
     # values of shares are relative: 1 is a share twice the usual one
     "dirty": MeasureScale(stream=0.30, person=0.30, crew_day=0.10, between=0.30, shift=1.50),
-    "redo": MeasureScale(stream=0.30, person=0.30, crew_day=0.10, between=0.30, shift=1.50),
+    "first_time": MeasureScale(stream=0.30, person=0.30, crew_day=0.10, between=0.30, shift=1.00),
+    "errors": MeasureScale(stream=0.30, person=0.30, crew_day=0.10, between=0.30, shift=1.50),
 }
 
 

@@ -80,7 +80,8 @@ class OnsetWindow:
         self.rows, self.after = model.rows, np.asarray(model.rows >= split)
         self.measure, self.shift_sd = measure, model.shift_sd
         self.source = model
-        self.n = self.sums(COUNTED.get(measure, "n"))
+        share = COUNTED.get(measure)
+        self.n = self.sums(share.of if share else "n")
         if measure == "spread":
             # the squared spread of each cell, weighted by its splices
             ratio = (
@@ -89,7 +90,7 @@ class OnsetWindow:
             self.expected, self.observed = self.n * model.baseline, self.n * ratio
         else:
             self.expected = self.n * model.baseline
-            self.observed = self.sums("capped" if measure == "level" else measure)
+            self.observed = self.sums(share.bad if share else "capped")
         self._others = tuple(others)
         self._kept = source.kept
         self._angles: dict[str, RandomEffectsModel] = {}

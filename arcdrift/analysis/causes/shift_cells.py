@@ -1,4 +1,4 @@
-"""Values of cells in which a shift is looked for: level of loss, spread, dirty and redone splices.
+"""Values of cells in which a shift is looked for: level and spread of loss, and shares.
 
 A cell is one technician's day on one splicer with one cleaver, program and pair of fibers. Its
 value says how far it lies from what its stream usually has, on the scale of the charts and from
@@ -22,7 +22,7 @@ from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 from arcdrift.arrays import Datetimes, Floats, Ints
 
 LEAST_SHARE = 1e-3
-"""Smallest usual share of dirty or redone splices."""
+"""Smallest usual share."""
 EARLIEST = np.datetime64("1970-01-01")
 DAYS = 2**20
 """More than there are days."""
@@ -71,7 +71,7 @@ class ShiftCells:
         )
         for measure, charted in self._charts.rates.items():
             rows = charted[charted["subject_type"] == "stream"]
-            share = np.maximum(rows["expected_share"].to_numpy(np.float64), LEAST_SHARE)
+            share = np.maximum(rows["usual_share"].to_numpy(np.float64), LEAST_SHARE)
             found[measure] = self._in_order(rows["subject_id"], rows["day"], share)
         return found
 
@@ -180,8 +180,9 @@ class ShiftCells:
                 usable = (n >= FEWEST_IN_SPREAD) & (spread > 0)
                 value = relative_level(spread / baseline) + SPREAD_SCATTER / (3.0 * (n - 1.0))
                 return np.where(usable, value, np.nan), SPREAD_SCATTER / (n - 1.0)
-            expected = sums[COUNTED[measure]] * baseline
-            value = np.where(expected > 0, sums[measure] / expected - 1.0, np.nan)
+            share = COUNTED[measure]
+            expected = sums[share.of] * baseline
+            value = np.where(expected > 0, sums[share.bad] / expected - 1.0, np.nan)
             return value, RAISED_RATE * (1.0 - baseline) / expected
 
 

@@ -56,15 +56,15 @@ class ShiftSizes:
         rows = self._cells.rows_between(shift.first - BEFORE_SPAN, shift.last)
         subject = self._cells.cells.subject(shift.subject_type, shift.subject_id, rows)
         model = self._cells.model(shift.measure, rows[subject], shift.first)
-        counted = COUNTED.get(shift.measure, "n")
-        n = self._cells.cells.sums[counted][model.rows]
+        share = COUNTED.get(shift.measure)
+        n = self._cells.cells.sums[share.of if share else "n"][model.rows]
         since = model.day >= shift.first
         splices = int(n[since].sum())
         if splices == 0:
             return ShiftSize(0.0, 0.0, 0)
         usual = float(np.average(model.baseline[since], weights=n[since]))
-        if shift.measure in COUNTED:
-            bad = self._cells.cells.sums[shift.measure][model.rows]
+        if share:
+            bad = self._cells.cells.sums[share.bad][model.rows]
             return ShiftSize(usual, float(bad[since].sum() / splices), splices)
         observed = self._observed(shift.measure, model.rows)
         ratio = _ratio(observed, n * model.baseline, since)

@@ -1,11 +1,11 @@
 """Which subjects' losses rose: every subject and onset compared as explanations of the same cells.
 
-Every stream, splicer, technician, cleaver, program, site and the crew, alarmed or not, with every
-onset of the last weeks is one hypothesis: its cells rose together from that day on. Posterior odds
-against no rise are the mean Bayes factor over the onsets times the prior of the subject. The
-subject with the highest odds is named, its rise becomes part of the covariance of the cells, and
-the others are compared again, until none exceeds the limit; then those that fall below the limit
-because of the ones named after them are dropped.
+Every stream, splicer, technician, cleaver, program, way of holding the fibers, site and the crew,
+alarmed or not, with every onset of the last weeks is one hypothesis: its cells rose together from
+that day on. Posterior odds against no rise are the mean Bayes factor over the onsets times the
+prior of the subject. The subject with the highest odds is named, its rise becomes part of the
+covariance of the cells, and the others are compared again, until none exceeds the limit; then those
+that fall below the limit because of the ones named after them are dropped.
 """
 
 from collections.abc import Collection, Sequence
@@ -18,13 +18,13 @@ from scipy.special import logsumexp
 
 from arcdrift.analysis.causes.measure_model import MeasureModel, SubjectShift
 from arcdrift.analysis.causes.shift_cells import ShiftCells
-from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
+from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NO_HOLDING, NOBODY
 from arcdrift.arrays import Bools, Datetimes, Floats, Ints
 from arcdrift.charts.random_effects import RandomEffectsModel, shift_log_bayes_factor
 
 PRIOR = {
-    "stream": 0.25, "splicer": 0.25, "technician": 0.20, "cleaver": 0.10, "program": 0.07,
-    "site": 0.07, "crew": 0.06,
+    "stream": 0.25, "splicer": 0.24, "technician": 0.19, "cleaver": 0.10, "program": 0.06,
+    "holding": 0.04, "site": 0.06, "crew": 0.06,
 }  # fmt: skip
 """Prior probability of each type of subject, shared by the subjects of the type."""
 ONSET_SPAN = np.timedelta64(56, "D")
@@ -377,14 +377,16 @@ def on_two_splicers(
 def _usable(kind: str, code: dict[str, Ints], names: list[str]) -> Bools:
     """Cells that may belong to a subject of a type.
 
-    A program or site of one splicer repeats that splicer, and a single program or site the crew. A
-    splicer with one program is compared beside its stream, although the cells are the same: their
-    priors say that more causes lie in a splicer than in one program on it.
+    A program, site or way of holding of one splicer repeats that splicer, and a single one the
+    crew. A splicer with one program is compared beside its stream, although the cells are the same:
+    their priors say that more causes lie in a splicer than in one program on it.
     """
     values = code[kind]
-    unknown = [number for number, name in enumerate(names) if name in (NOBODY, NO_CLEAVER)]
+    unknown = [
+        number for number, name in enumerate(names) if name in (NOBODY, NO_CLEAVER, NO_HOLDING)
+    ]
     usable: Bools = ~np.isin(values, unknown)
-    if kind in ("program", "site"):
+    if kind in ("program", "holding", "site"):
         used_by = np.zeros((len(names), int(code["splicer"].max(initial=-1)) + 1), dtype=np.bool_)
         used_by[values, code["splicer"]] = True
         splicers = used_by.sum(axis=1)

@@ -19,7 +19,7 @@ EPISODE_GAP = pd.Timedelta(days=30)
 """Alarms of one chart at most so far apart are one episode."""
 NEAR = pd.Timedelta(days=10)
 """Changes whose onsets are at most so far apart may have one cause."""
-MEASURES = ("level", "spread", "dirty", "redo")
+MEASURES = ("level", "spread", "dirty", "first_time", "errors")
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class Episode:
         to the expectation of the streams (level and spread of other subjects), relative spread
         (of a stream), or a share.
     splices : int
-        Number since the onset.
+        Number since the onset; of places, where their share is charted.
     """
 
     measure: str

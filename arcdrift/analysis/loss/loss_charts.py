@@ -19,6 +19,7 @@ from arcdrift.analysis.loss.rollup import (
     stream_spread_days,
     stream_technician_cells,
     subjects_of,
+    sum_over_holdings,
 )
 from arcdrift.analysis.loss.sequential_ewma import chart_groups
 from arcdrift.shares import Shares
@@ -52,10 +53,9 @@ class AllLossCharts:
         streams) and `roll_up_spread`, with the columns of
         `arcdrift.analysis.loss.day_level.LossCharts.days`.
     rates : dict of DataFrame
-        Results of `arcdrift.analysis.loss.proportion_charts.chart_proportions` for ``dirty`` and
-        ``redo``.
+        Results of `arcdrift.analysis.loss.proportion_charts.chart_proportions`, by measure.
     cells : DataFrame
-        Cells by stream, technician and day
+        Cells by stream, technician, way of holding and day
         (`arcdrift.analysis.loss.rollup.stream_technician_cells`).
     """
 
@@ -70,7 +70,7 @@ class AllLossCharts:
     def alarms(self) -> pd.DataFrame:
         """Every alarm: `ALARM_COLUMNS`.
 
-        ``measure`` is ``level``, ``spread``, ``dirty`` or ``redo``, ``side`` ``up`` or ``down``.
+        ``measure`` is ``level``, ``spread`` or one of `COUNTED`, ``side`` ``up`` or ``down``.
         """
         levels = as_stream_subjects(self.streams.days).assign(measure="level")
         parts = [alarmed(days) for days in (levels, *self._rolled)]
@@ -97,7 +97,8 @@ class AllLossCharts:
 
         ``value`` and ``expected`` are relative losses (1 is as expected from the streams) for
         ``level``, relative spreads for ``spread`` (of streams; for other subjects multiples of the
-        spread expected from their streams), and shares for ``dirty`` and ``redo``.
+        spread expected from their streams), and shares for the measures of
+        `COUNTED`.
         """
         parts = []
         for days in self._rolled:
@@ -189,7 +190,8 @@ def chart_cells(
         From `arcdrift.analysis.loss.rollup.stream_technician_cells`, without excluded days.
     """
     budget = false_alarms_per_month
-    spread, spread_of_cells = stream_spread_days(days), cell_spread(cells)
+    of_hands = sum_over_holdings(cells)
+    spread, spread_of_cells = stream_spread_days(days), cell_spread(of_hands)
     pace = rows_per_day(spread["day"]).add(
         rows_per_day(spread_of_cells["day"], subjects_of(spread_of_cells)), fill_value=0
     )
@@ -201,14 +203,14 @@ def chart_cells(
                 budget * shares.loss_raised,
                 budget * shares.loss_lowered,
                 common_effect=True,
-                cells=cells[["splicer", "program", "technician", "day", "n", "capped"]],
+                cells=of_hands[["splicer", "program", "technician", "day", "n", "capped"]],
             ),
             ChartGroup(spread, scattered, None, pace=pace),
         ],
         states,
         "losses of streams",
     )
-    raised = roll_up_days(cells, streams.days)
+    raised = roll_up_days(of_hands, streams.days)
     levels = _by_subject_type(
         raised, budget * shares.rolled_up / ROLLED_EXCESS, rows_per_day(raised["day"])
     )
@@ -221,8 +223,8 @@ def chart_cells(
         spread=scatter.days,
         rolled_spread=pd.concat(rolled[len(levels) :], ignore_index=True),
         rates={
-            measure: chart_proportions(cells, measure, budget * share)
-            for measure, share in zip(COUNTED, (shares.dirty, shares.redo), strict=True)
+            measure: chart_proportions(cells, measure, budget * getattr(shares, measure))
+            for measure in COUNTED
         },
         cells=cells,
     )

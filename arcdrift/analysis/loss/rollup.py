@@ -10,14 +10,17 @@ import pandas as pd
 from arcdrift.analysis.common.grouping import group_index, group_sums
 from arcdrift.analysis.loss.day_level import without_effect
 from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
-from arcdrift.analysis.loss.technician_days import NOBODY
+from arcdrift.analysis.loss.technician_days import NO_HOLDING, NOBODY
 from arcdrift.arrays import Bools, Floats
 
 STREAM_DAY = ("splicer", "program", "segment", "day", "site")
 SUBJECTS = ("splicer", "technician", "site", "crew")
 SUBJECT = ("subject_type", "subject_id")
 WHOLE_CREW = "crew"
-SUMS = ["n", "capped", "capped_squares", "total", "made", "redo", "dirty"]
+SUMS = [
+    "n", "capped", "capped_squares", "total", "made", "errors", "places", "again", "dirty",
+]  # fmt: skip
+CELL_KEYS = ["splicer", "program", "technician", "holding", "site", "day"]
 FEWEST_IN_SPREAD = 5
 """Splices a day needs for its spread to be used."""
 SPREAD_SCATTER = 2.0
@@ -34,7 +37,7 @@ def as_stream_subjects(days: pd.DataFrame) -> pd.DataFrame:
 
 
 def stream_technician_cells(technician_days: pd.DataFrame) -> pd.DataFrame:
-    """Cells by stream, technician and day.
+    """Cells by stream, technician, way of holding the fibers, and day.
 
     Parameters
     ----------
@@ -45,13 +48,20 @@ def stream_technician_cells(technician_days: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``splicer``, ``program``, ``technician``, ``site``, ``day``; ``n``, ``capped`` (dB) and
-        ``capped_squares`` (dB2) of splices with a loss, ``total`` (the same as ``capped``),
-        ``made``, ``redo`` and ``dirty`` counts.
+        `CELL_KEYS`; ``n``, ``capped`` (dB) and ``capped_squares`` (dB2) of splices with a loss,
+        ``total`` (the same as ``capped``), and counts: ``made``, ``errors``, ``places``, ``again``
+        and ``dirty``.
     """
-    keys = ["splicer", "program", "technician", "site", "day"]
     cells = technician_days.rename(columns={"squares": "capped_squares"})
     cells = cells.assign(total=cells["capped"])
+    return cells.groupby(CELL_KEYS, as_index=False, sort=True)[SUMS].sum()
+
+
+def sum_over_holdings(cells: pd.DataFrame) -> pd.DataFrame:
+    """Cells by stream, technician and day, for charts of losses."""
+    if len(cells["holding"].unique()) <= 1:
+        return cells.drop(columns="holding")
+    keys = [name for name in CELL_KEYS if name != "holding"]
     return cells.groupby(keys, as_index=False, sort=True)[SUMS].sum()
 
 
@@ -69,6 +79,19 @@ def subjects_of(cells: pd.DataFrame) -> dict[str, pd.Series]:
         "site": cells["site"].where(_has_several(cells["site"], cells["splicer"]) & several),
         "crew": pd.Series(whole, index=cells.index, dtype=object),
     }
+
+
+def shared_by_splicers(cells: pd.DataFrame) -> dict[str, pd.Series]:
+    """Program and way of holding of each cell, of several splicers; missing as in `subjects_of`.
+
+    One program, or one way of holding, of all the crew's splices would repeat the crew.
+    """
+    subjects = {}
+    for name in ("program", "holding"):
+        values, several = cells[name], len(cells[name].unique()) > 1
+        shared = _has_several(values, cells["splicer"]) & (values != NO_HOLDING).to_numpy()
+        subjects[name] = values.where(shared & several)
+    return subjects
 
 
 def _has_several(values: pd.Series, other_values: pd.Series) -> Bools:

@@ -19,6 +19,7 @@ from arcdrift.analysis.common.grouping import (
     text_codes,
     time_order,
 )
+from arcdrift.analysis.common.places import Places
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.arrays import Floats, Ints
 from arcdrift.settings import Crew
@@ -41,18 +42,23 @@ CAP_TO_MEAN = 3.5
 
 CELL = ["technician", "cleaver", "program", "fibers", "holding", "site", "day"]
 SUMS = [
-    "made", "errors", "redo", "n", "capped", "below", "squares", "angles", "angle",
+    "made", "errors", "places", "again", "n", "capped", "below", "squares", "angles", "angle",
     "angle_squares", "uneven", "uneven_squares", "bad", "seen", "dirty", "good", "dirty_good",
-    "first_n", "first_capped",
-    "first_angles", "first_angle", "hour", "hour_squares", "hour_capped", "hour_angles_n",
-    "hour_of_angles", "hour_squares_of_angles", "hour_angle", "density_n", "density", "vapor",
+    "first_n", "first_capped", "first_angles", "first_angle", "hour", "hour_squares",
+    "hour_capped", "hour_angles_n", "hour_of_angles", "hour_squares_of_angles", "hour_angle",
+    "density_n", "density", "vapor",
 ]  # fmt: skip
 
 
 def aggregate_technician_days(
-    splices: pd.DataFrame, air: pd.DataFrame, day: pd.Series, days: pd.DataFrame, crew: Crew
+    splices: pd.DataFrame,
+    air: pd.DataFrame,
+    day: pd.Series,
+    days: pd.DataFrame,
+    places: Places,
+    crew: Crew,
 ) -> pd.DataFrame:
-    """Sum production splices into cells by technician, splicer, cleaver, program, fibers and day.
+    """Sum production splices into `CELL`.
 
     Parameters
     ----------
@@ -64,13 +70,17 @@ def aggregate_technician_days(
         Their local workdays.
     days : DataFrame
         Stream days of the same splices, for their caps (`arcdrift.analysis.loss.stream_days`).
+    places : Places
+        Places of the same splices (`arcdrift.analysis.common.places.find_places`).
 
     Returns
     -------
     DataFrame
         ``splicer``, `CELL`, ``first_at``, ``last_at`` (UTC), ``cap`` (dB), and `SUMS`: counts
-        ``made`` (all), ``errors``, ``redo``, ``n`` (with a loss), ``angles`` (with both angles),
-        ``bad`` (an angle over the limit in crew.toml) of ``seen`` (any angle), ``dirty``, ``good``
+        ``made`` (all attempts), ``errors`` among them, ``places`` begun here of which it is known
+        whether they were right first time, ``again`` (those that were not), ``n`` (with a loss),
+        ``angles`` (with both angles), ``bad``
+        (an angle over the limit in crew.toml) of ``seen`` (any angle), ``dirty``, ``good``
         (with a loss and both angles under the limit) and ``dirty_good`` among them; sums of the
         capped loss, of the losses below the cap, and of the squared capped loss (dB), of the mean
         log angle of both sides and its square, of right minus left log angle and its square; the
@@ -107,7 +117,7 @@ def aggregate_technician_days(
     aired = np.isfinite(density) & np.isfinite(vapor)
     values = {
         "made": 1.0, "errors": rows_with(splices["outcome"], "error"),
-        "redo": rows_with(splices["outcome"], "redo"), "n": known,
+        "places": places.assessed, "again": places.assessed & ~places.right, "n": known,
         "capped": capped, "below": np.where(loss < cap, capped, 0.0), "squares": capped**2,
         "angles": both, "angle": angle,
         "angle_squares": angle**2, "uneven": uneven, "uneven_squares": uneven**2, "bad": bad,

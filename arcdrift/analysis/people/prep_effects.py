@@ -1,4 +1,4 @@
-"""Effects of people, splicers and cleavers on four measures, estimated apart from each other.
+"""Effects of people, splicers and cleavers on five measures, estimated apart from each other.
 
 Every technician works on several splicers and every splicer with several technicians, so a
 model with crossed effects can separate them. Where shared work does not connect people they
@@ -20,6 +20,7 @@ from arcdrift.analysis.common.grouping import (
     text_to_category,
 )
 from arcdrift.analysis.loss.day_level import ratio_of, relative_level
+from arcdrift.analysis.loss.proportion_charts import COUNTED, Share
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
 from arcdrift.analysis.people.comparability import connected_sets, weakly_linked_parts
 from arcdrift.analysis.people.crossed_random_effects import (
@@ -39,14 +40,18 @@ MIN_DAYS = 5
 """Days of work needed for a figure."""
 LEAST_SHARE_BELOW_CAP = 0.5
 """Lower limit of the share of the capped losses that lies below the cap."""
-REDO_WEEKS = 4
-"""Redone splices are rare, so they are counted over four weeks rather than by the day."""
+SHARE_WEEKS = 4
+"""Errors and places not right first time are rare, so they are counted over four weeks rather than
+by the day."""
 MEASURES = {
     "loss": "loss",
     "angle": "cleave angle",
     "uneven": "right cleave angle against left",
-    "redo": "odds of a redo",
+    "first_time": "odds that a place is not right first time",
+    "errors": "odds of an error",
 }
+SHARES = ("first_time", "errors")
+"""Those of `arcdrift.analysis.loss.proportion_charts.COUNTED` that are fitted, as odds."""
 ALONE = {
     "technician": "cannot be separated: shared no splicer with anybody",
     "splicer": "cannot be separated: nobody used it and another one",
@@ -56,9 +61,9 @@ ALONE = {
 NO_DIFFERENCE = "no difference found"
 """Note where the measure does not vary within a grouping by more than chance."""
 WORK_COLUMNS = [
-    "technician", "splicer", "cleaver", "program", "fibers", "site", "day", "made", "redo", "n",
-    "capped", "below", "squares", "angles", "angle", "angle_squares", "uneven", "uneven_squares",
-    "density_n", "density", "vapor", "cleaves", "first_at", "last_at",
+    "technician", "splicer", "cleaver", "program", "fibers", "site", "day", "made", "errors",
+    "places", "again", "n", "capped", "below", "squares", "angles", "angle", "angle_squares",
+    "uneven", "uneven_squares", "density_n", "density", "vapor", "cleaves", "first_at", "last_at",
 ]  # fmt: skip
 """Columns of technician days that are needed here; ``cleaves`` where it is known."""
 EFFECT_COLUMNS = [
@@ -110,7 +115,7 @@ class PrepEffects:
 def prep_effects(
     cells: pd.DataFrame, prep: Prep | None = None, measures: Iterable[str] = tuple(MEASURES)
 ) -> PrepEffects | str:
-    """Estimate crossed effects on loss, cleave angle, unevenness and redo.
+    """Estimate crossed effects on loss, cleave angle, unevenness, places not right and errors.
 
     Parameters
     ----------
@@ -132,7 +137,7 @@ def prep_effects(
     fibers, divided by the share of the capped sum that lies below the cap: a factor f on all
     losses multiplies the capped mean by f to the power of that share only (the derivative of
     E min(f X, c) for f at 1 is E[X; X < c]). Angle: mean log of both sides. Unevenness: log of
-    right over left. Redo: log odds.
+    right over left. Shares: log odds.
     Fixed: program with fibers, site, air density and vapor pressure, cleaves on the blade (angle).
     Random and crossed: technician, splicer, cleaver; for loss and angle a week of one person on
     one splicer within them (days of one week share work, fiber and blade). Rows are weighted by
@@ -155,7 +160,7 @@ def prep_effects(
     tables, days_of = [], {name: _days_of_work(work, name) for name in groupings}
     for measure in measures:
         rows = measure_rows(work, measure)
-        if rows["technician"].nunique() < 3 or len(rows) < 10 * (people + machines) / REDO_WEEKS:
+        if rows["technician"].nunique() < 3 or len(rows) < 10 * (people + machines) / SHARE_WEEKS:
             continue
         fits[measure], fitted[measure] = _fit(rows, measure, groupings, parts), rows
         tables += [
@@ -225,15 +230,10 @@ def measure_rows(work: pd.DataFrame, measure: str) -> pd.DataFrame:
     work : DataFrame
         From `work_of_people`.
     """
-    count = {"loss": "n", "angle": "angles", "uneven": "angles", "redo": "made"}[measure]
+    if measure in SHARES:
+        return _share_rows(work, COUNTED[measure])
+    count = "n" if measure == "loss" else "angles"
     rows = work[work[count] > 0]
-    if measure == "redo":
-        rows = rows.assign(period=rows["week"] // REDO_WEEKS)
-        keys = ["technician", "splicer", "cleaver", "recipe", "site", "period"]
-        sums = ["made", "redo", "density_n", "density", "vapor"]
-        group, first = group_index(*(rows[key] for key in keys))
-        rows = rows.iloc[first][keys].reset_index(drop=True).join(group_sums(group, rows[sums]))
-        return rows.assign(y=rows["redo"] / rows["made"], weight=rows["made"], n=rows["made"])
     n = rows[count].to_numpy(dtype=np.float64)
     if measure == "loss":
         recipe = rows["recipe"].cat.codes.to_numpy()
@@ -253,6 +253,18 @@ def measure_rows(work: pd.DataFrame, measure: str) -> pd.DataFrame:
     within = scatter.sum() / max(float((n - 1).sum()), 1.0)
     between = _between(rows, y, within / n)
     return rows.assign(y=y, n=n, weight=1.0 / (between + within / n + 1e-9))
+
+
+def _share_rows(work: pd.DataFrame, share: Share) -> pd.DataFrame:
+    """Rows of the model of a share, one for each period of `SHARE_WEEKS`."""
+    rows = work[work[share.of] > 0]
+    rows = rows.assign(period=rows["week"] // SHARE_WEEKS)
+    keys = ["technician", "splicer", "cleaver", "recipe", "site", "period"]
+    sums = [share.of, share.bad, "density_n", "density", "vapor"]
+    group, first = group_index(*(rows[key] for key in keys))
+    rows = rows.iloc[first][keys].reset_index(drop=True).join(group_sums(group, rows[sums]))
+    of = rows[share.of]
+    return rows.assign(y=rows[share.bad] / of, weight=of, n=of)
 
 
 def _between(rows: pd.DataFrame, y: Floats, error: Floats) -> float:
@@ -286,7 +298,7 @@ def _fit(
         rows["weight"].to_numpy(dtype=np.float64),
         _fixed(rows, measure),
         groups,
-        likelihood="binomial_logit" if measure == "redo" else "gaussian",
+        likelihood="binomial_logit" if measure in SHARES else "gaussian",
         parts=parts,
     )
 

@@ -16,13 +16,20 @@ from arcdrift.analysis.common.grouping import (
     group_span,
     text_to_category,
 )
+from arcdrift.analysis.loss.proportion_charts import COUNTED, Share
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.analysis.maintenance.blade_left import is_last_position
 from arcdrift.analysis.maintenance.blade_positions import blade_table, cleaves_on_blade
 from arcdrift.analysis.people.cleave_angles.angle_review import AngleReview, review_angles
 from arcdrift.analysis.people.comparability import cheapest_swaps, connected_sets
 from arcdrift.analysis.people.hands_by_machine import hands_by_machine
-from arcdrift.analysis.people.prep_effects import MEASURES, PrepEffects, person_levels, prep_effects
+from arcdrift.analysis.people.prep_effects import (
+    MEASURES,
+    SHARES,
+    PrepEffects,
+    person_levels,
+    prep_effects,
+)
 from arcdrift.analysis.people.prep_findings import prep_findings
 from arcdrift.analysis.people.sign_off import promises, sign_offs
 from arcdrift.analysis.people.signature_days import dirt, first_splices, learning, tiring
@@ -245,7 +252,7 @@ def _comparability(effects: PrepEffects, named_cells: pd.DataFrame, crew: Crew) 
 
 
 def _shares(named_cells: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any]]:
-    """Each person's shares of redone splices and bad cleaves, with funnel limits.
+    """Each person's shares of places not right first time, errors and bad cleaves, with limits.
 
     Expected counts apply everybody's share on the same splicers and programs (indirect
     standardization). The limits are around the crew's typical person, so that one person with
@@ -255,14 +262,15 @@ def _shares(named_cells: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any]]:
     stream, _ = group_index(named_cells["splicer"], named_cells["program"])
     person, first = group_index(named_cells["technician"])
     people = as_text(named_cells["technician"].iloc[first]).to_numpy()
-    for measure, total_column in (("redo", "made"), ("bad", "seen")):
+    counted = {name: COUNTED[name] for name in SHARES} | {"bad": Share("bad", "seen")}
+    for measure, share in counted.items():
         total, bad = (
-            float(named_cells[total_column].sum()),
-            float(named_cells[measure].sum()),
+            float(named_cells[share.of].sum()),
+            float(named_cells[share.bad].sum()),
         )
         if total == 0 or bad == 0:
             continue
-        totals, counts = (named_cells[name].to_numpy(float) for name in (total_column, measure))
+        totals, counts = (named_cells[name].to_numpy(float) for name in (share.of, share.bad))
         stream_total = np.bincount(stream, totals)
         with np.errstate(invalid="ignore"):
             rate = (np.bincount(stream, counts) / stream_total)[stream]
@@ -273,18 +281,18 @@ def _shares(named_cells: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any]]:
         expected = np.bincount(person[worked], (totals * rate)[worked], len(people))
         some = n > 0
         n, observed, expected = n[some], observed[some], np.maximum(expected[some], 1e-9)
-        share = np.minimum(bad / total * observed / expected, 1.0)
-        order = np.argsort(share)
-        typical = float(share[order][np.searchsorted(n[order].cumsum(), n.sum() / 2.0)])
+        shares = np.minimum(bad / total * observed / expected, 1.0)
+        order = np.argsort(shares)
+        typical = float(shares[order][np.searchsorted(n[order].cumsum(), n.sum() / 2.0)])
         typical = max(typical, 0.5 / total)
-        spread = overdispersion(share * n, n, typical)
+        spread = overdispersion(shares * n, n, typical)
         # divided by the overdispersion, since people vary more than chance alone allows
         low, high = binomial_limits(np.maximum(np.rint(n / spread), 1.0), typical, 0.95)
         parts.append(
             pd.DataFrame(
                 {
                     "technician": people[some], "measure": measure, "n": n,
-                    "observed": observed, "expected": expected, "share": share, "low": low,
+                    "observed": observed, "expected": expected, "share": shares, "low": low,
                     "high": high,
                 }
             )

@@ -128,12 +128,13 @@ def person_days(cells: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         ``technician``, ``day``, ``splices``, ``loss_db`` (capped mean), ``angle_deg`` (typical:
         geometric mean of both sides), ``angle_spread`` (sd of the log angle within cells),
-        ``freedom`` (degrees of freedom of that), number of ``bad`` cleaves and of ``redo``.
+        ``freedom`` (degrees of freedom of that), number of ``bad`` cleaves, of ``places``,
+        of those not right first time (``again``), and of ``errors``.
     """
     work = cells[cells["technician"] != NOBODY]
     angle = work["angle"] / work["angles"].where(work["angles"] > 0)
     group, first = group_index(work["technician"], work["day"])
-    names = ["made", "n", "capped", "angles", "angle", "bad", "redo"]
+    names = ["made", "n", "capped", "angles", "angle", "bad", "places", "again", "errors"]
     sums = group_sums(
         group,
         {name: work[name] for name in names}
@@ -153,7 +154,6 @@ def person_days(cells: pd.DataFrame) -> pd.DataFrame:
             "angle_deg": np.exp(sums["angle"] / sums["angles"].where(sums["angles"] > 0)),
             "angle_spread": np.sqrt(sums["ss"] / degrees_of_freedom),
             "freedom": sums["freedom"],
-            "bad": sums["bad"].astype(int),
-            "redo": sums["redo"].astype(int),
+            **{name: sums[name].astype(int) for name in ("bad", "places", "again", "errors")},
         }
     )

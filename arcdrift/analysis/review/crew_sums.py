@@ -19,6 +19,7 @@ from arcdrift.analysis.common.grouping import (
     group_sums,
     rows_with,
 )
+from arcdrift.analysis.common.places import Places
 from arcdrift.settings import Crew
 
 HISTOGRAM_STEP_DB = 0.001
@@ -45,29 +46,37 @@ def loss_histogram(work: pd.DataFrame, day: pd.Series) -> pd.DataFrame:
     )
 
 
-def daily_outcomes(splices: pd.DataFrame) -> pd.DataFrame:
-    """Count production splices by day and outcome.
+def daily_outcomes(splices: pd.DataFrame, places: Places) -> pd.DataFrame:
+    """Count splices and places by day.
+
+    Parameters
+    ----------
+    splices : DataFrame
+        Production splices of all outcomes, with their `WORKDAY`.
+    places : Places
+        Their places.
 
     Returns
     -------
     DataFrame
         ``day``, ``splices``, ``measured`` (with a loss), ``total`` (dB), ``over`` (above 0.10 dB),
-        ``redo``, ``errors``.
+        ``errors``, ``places`` (of which it is known whether they were right first time), ``again``
+        (those that were not).
     """
-    rows = np.flatnonzero(rows_with(splices["purpose"], "production"))
-    day = splices[WORKDAY].to_numpy()[rows]
-    loss = splices["loss_db"].to_numpy(dtype=np.float64, na_value=np.nan)[rows]
-    outcome = splices["outcome"].iloc[rows]
+    day = splices[WORKDAY].to_numpy()
+    loss = splices["loss_db"].to_numpy(dtype=np.float64, na_value=np.nan)
     group, first = group_index(day)
     sums = {
         "splices": 1,
         "measured": ~np.isnan(loss),
         "total": np.nan_to_num(loss),
         "over": loss > OVER_DB,
-        "redo": rows_with(outcome, "redo"),
-        "errors": rows_with(outcome, "error"),
+        "errors": rows_with(splices["outcome"], "error"),
+        "places": places.assessed,
+        "again": places.assessed & ~places.right,
     }
-    table = group_sums(group, sums, counts=("splices", "measured", "over", "redo", "errors"))
+    counts = tuple(name for name in sums if name != "total")
+    table = group_sums(group, sums, counts=counts)
     table.insert(0, "day", day[first])
     return table
 

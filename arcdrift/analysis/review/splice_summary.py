@@ -334,7 +334,9 @@ def summarize_splices(
     singles = find_outlier_splices(work, day, service, outliers, segment=segment)
     return SpliceSummary(
         stream_days=stream_days,
-        technician_days=aggregate_technician_days(made, made_air, made[WORKDAY], stream_days, crew),
+        technician_days=aggregate_technician_days(
+            made, made_air, made[WORKDAY], stream_days, places, crew
+        ),
         outliers=singles.outliers,
         accepted_days=accepted_days(work, day, stream_days, crew),
         over_limit=rows_of_days(context.over_limit, "day", since, until),
@@ -349,7 +351,7 @@ def summarize_splices(
         cleave_runs=cleave_runs(made, made[WORKDAY], crew),
         practice=practice_splices(splices),
         histogram=loss_histogram(work, day),
-        outcomes=daily_outcomes(splices),
+        outcomes=daily_outcomes(made, places),
         coverage=air_coverage("splices", splices, air),
         imports=import_spans(splices, "spliced_at"),
         airless=records_without_air(splices, air, "spliced_at", crew),

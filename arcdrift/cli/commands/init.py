@@ -331,11 +331,12 @@ humidity_moved_pct = 30
 # How the false alarms are shared out over the charts; must add to 1.
 [shares]
 loss_raised = 0.40   # loss of a day of a splicer and program, upward
-loss_lowered = 0.05  # the same, downward
+loss_lowered = 0.04  # the same, downward
 rolled_up = 0.10     # loss of a day of a splicer, technician, site or the crew
-scattered = 0.05     # spread of a day, of all these
+scattered = 0.04     # spread of a day, of all these
 dirty = 0.06         # share of dirty splices
-redo = 0.04          # share of splices made again
+first_time = 0.04    # share of places not right first time
+errors = 0.02        # errors per attempt
 arc = 0.22           # drift of an arc setting
 doubtful = 0.03      # single arc checks that the next one does not confirm
 cleave = 0.05        # cleave angles of a cleaver or technician

@@ -71,7 +71,8 @@ result_stream_days = Table(
 result_subject_days = Table(
     "result_subject_days",
     result_metadata,
-    Column("measure", String(8), primary_key=True),  # level / spread / dirty / redo
+    # level / spread / dirty / first_time (places not right first time) / errors (per attempt)
+    Column("measure", String(12), primary_key=True),
     Column("subject_type", String(12), primary_key=True),
     Column("subject_id", Text, primary_key=True),
     Column("day", String(10), primary_key=True),
@@ -83,20 +84,24 @@ result_subject_days = Table(
     Column("alarm", Boolean, nullable=False),
 )
 
-# sums by technician, stream and day, from which alarms under another budget are replayed
+# sums by technician, stream, way of holding the fibers and day, from which alarms under another
+# budget are replayed
 result_loss_cells = Table(
     "result_loss_cells",
     result_metadata,
     Column("splicer", Text, primary_key=True),
     Column("program", Text, primary_key=True),
     Column("technician", Text, primary_key=True),
+    Column("holding", Text, primary_key=True),
     Column("site", Text, primary_key=True),
     Column("day", String(10), primary_key=True),
     Column("n", Integer, nullable=False),
     Column("capped", Float, nullable=False),  # dB
     Column("capped_squares", Float, nullable=False),
-    Column("made", Integer, nullable=False),
-    Column("redo", Integer, nullable=False),
+    Column("made", Integer, nullable=False),  # attempts
+    Column("errors", Integer, nullable=False),
+    Column("places", Integer, nullable=False),  # of which it is known if they were right first time
+    Column("again", Integer, nullable=False),  # that were not
     Column("dirty", Integer, nullable=False),
 )
 
@@ -129,8 +134,9 @@ result_crew_days = Table(
     Column("median_db", Float),
     Column("p95_db", Float),
     Column("over_010", Integer, nullable=False),  # splices over 0.10 dB
-    Column("redo", Integer, nullable=False),
     Column("errors", Integer, nullable=False),
+    Column("places", Integer, nullable=False),
+    Column("again", Integer, nullable=False),  # places that were not right first time
 )
 
 result_exceptions = Table(

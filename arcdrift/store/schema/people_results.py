@@ -16,7 +16,8 @@ result_people = Table(
     result_metadata,
     Column("who", String(12), primary_key=True),  # technician, splicer or cleaver
     Column("name", Text, primary_key=True),
-    Column("measure", String(8), primary_key=True),  # loss, angle, uneven or redo
+    # loss, angle, uneven, first_time or errors
+    Column("measure", String(12), primary_key=True),
     Column("days", Integer, nullable=False),
     Column("splices", BigInteger, nullable=False),
     Column("connected", Integer, nullable=False),  # number of the comparable set, from 0
@@ -48,7 +49,7 @@ result_shares = Table(
     "result_shares",
     result_metadata,
     Column("technician", Text, primary_key=True),
-    Column("measure", String(8), primary_key=True),  # redo or bad (cleaves)
+    Column("measure", String(12), primary_key=True),  # first_time, errors or bad (cleaves)
     Column("n", BigInteger, nullable=False),
     Column("observed", BigInteger, nullable=False),
     Column("expected", Float, nullable=False),  # by other technicians on the same splicers
@@ -70,7 +71,9 @@ result_person_days = Table(
     Column("angle_level", Float),
     Column("freedom", Float, nullable=False),
     Column("bad", Integer, nullable=False),
-    Column("redo", Integer, nullable=False),
+    Column("places", Integer, nullable=False),
+    Column("again", Integer, nullable=False),  # places that were not right first time
+    Column("errors", Integer, nullable=False),
 )
 
 result_shared_work = Table(

@@ -26,7 +26,11 @@ CHARTS: dict[str, tuple[str, str]] = {
     ),
     "scattered": ("Losses scatter more", "uneven work whose mean still looks well"),
     "dirty": ("More dirty splices", "single splices far out that come more often than before"),
-    "redo": ("More splices made again", "trouble that repeats hide from the losses"),
+    "first_time": (
+        "Fewer places right first time",
+        "trouble that repeats hide from the losses",
+    ),
+    "errors": ("More errors", "attempts that end before there is a loss"),
     "arc": ("Arc setting drifts", "an arc that moves more than air and wear explain"),
     "doubtful": ("Arc check doubtful", "a check fiber or a v-groove that spoiled one check"),
     "cleave": (

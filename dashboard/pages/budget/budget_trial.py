@@ -143,7 +143,8 @@ def trial_card(view: View) -> html.Section:
 
 TITLE = "Past alarms"
 KINDS = {
-    "level": "Loss", "spread": "Scatter", "dirty": "Dirty", "redo": "Made again", "arc": "Arc",
+    "level": "Loss", "spread": "Scatter", "dirty": "Dirty", "first_time": "Not right",
+    "errors": "Errors", "arc": "Arc",
     "doubtful": "Doubtful check", "cleave": "Cleave angle",
 }  # fmt: skip
 """Kinds of charts as short as a label at an axis."""
@@ -283,7 +284,7 @@ def how_far(row: dict[Any, Any]) -> str:
         return "not known"
     if row["measure"] in ("arc", "doubtful"):
         return f"set to {value:g}, {expected:.0f} was expected"
-    if row["measure"] in ("dirty", "redo"):
+    if row["measure"] in ("dirty", "first_time", "errors"):
         return f"{percent_text(value, 1)} that day, {percent_text(expected, 1)} was expected"
     change = f"{change_text(value / expected - 1)} that day" if expected > 0 else ""
     if row["measure"] == "level" and row["subject_type"] == "stream":

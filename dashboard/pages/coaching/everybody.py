@@ -8,7 +8,13 @@ from dash import dcc, html
 
 from arcdrift.figures.cleave_angles import angle_days
 from arcdrift.figures.picture import Picture, nothing
-from arcdrift.figures.prep import SHARE, people_effects, share_against_volume, shared_work
+from arcdrift.figures.prep import (
+    ITEMS,
+    SHARE,
+    people_effects,
+    share_against_volume,
+    shared_work,
+)
 from arcdrift.wording import count_text
 from dashboard.components import (
     View,
@@ -33,12 +39,14 @@ from dashboard.pages.coaching.people_rows import (
     rows_of,
     verdict_tag,
 )
+from dashboard.subjects import FORMER_MEASURES
 
 
 def chosen_share(view: View) -> str:
     """Return which share the picture of everybody shows."""
-    requested = view.query.get("share", "redo")
-    return requested if requested in SHARE else "redo"
+    asked = view.query.get("share", "")
+    requested = FORMER_MEASURES.get(asked, asked)
+    return requested if requested in SHARE else "first_time"
 
 
 def volume_picture(view: View) -> Picture:
@@ -109,15 +117,15 @@ def _volume(view: View) -> list[Any]:
                 "Share of",
                 [(key, text.lower()) for key, text in SHARE.items()],
                 chosen_share(view),
-                default="redo",
+                default="first_time",
             ),
             className="filters",
         ),
         chart(
-            "Few splices prove little",
+            f"Few {ITEMS[chosen_share(view)]} prove little",
             volume_picture(view),
             csv=csv_link("/coaching", "volume", view.query),
-            hint="The fewer splices, the farther a share strays by chance; only what lies outside "
+            hint="The fewer, the farther a share strays by chance; only what lies outside "
             "the lines says anything.",
         ),
     ]
@@ -142,7 +150,8 @@ def _people(view: View) -> html.Section:
         return card(notice("No splice names its technician yet."), title="People")
     heads = (
         ("Name", ""), ("Splices", ""), ("Loss", ""), ("Cleave angle", "wide-only"),
-        ("Angle spread", "wide-only"), ("Redo odds", "wide-only"),
+        ("Angle spread", "wide-only"), ("Odds: not right first time", "wide-only"),
+        ("Odds: error", "wide-only"),
     )  # fmt: skip
     body = [
         _person_row(
@@ -173,7 +182,8 @@ def _person_row(name: str, splices: int, effects: Mapping[str, Row], spread: Row
             html.Td(effect_cell(effects.get("loss"))),
             html.Td(effect_cell(effects.get("angle")), className="wide-only"),
             html.Td(ratio_cell(spread), className="wide-only"),
-            html.Td(effect_cell(effects.get("redo")), className="wide-only"),
+            html.Td(effect_cell(effects.get("first_time")), className="wide-only"),
+            html.Td(effect_cell(effects.get("errors")), className="wide-only"),
         ]
     )
 

@@ -300,7 +300,14 @@ def _facts(view: View) -> html.Section:
                 ("Splices", f"{made} on {count_text(len(person_days), 'day')}"),
                 ("Loss against the median colleague", effect_cell(effects.get("loss"))),
                 ("Cleave angle against the median colleague", effect_cell(effects.get("angle"))),
-                ("Odds of a redo against the median colleague", effect_cell(effects.get("redo"))),
+                (
+                    "Odds that a place is not right first time, against the median colleague",
+                    effect_cell(effects.get("first_time")),
+                ),
+                (
+                    "Odds of an error against the median colleague",
+                    effect_cell(effects.get("errors")),
+                ),
                 ("Angle spread against others'", ratio_cell(spreads.get("angle"))),
                 ("Loss spread against others'", ratio_cell(spreads.get("loss"))),
             ]

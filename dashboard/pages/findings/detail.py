@@ -16,7 +16,13 @@ from dashboard.pages.findings.finding_words import (
     splicer_of,
     subject_text,
 )
-from dashboard.subjects import CHARTED, MEASURE_OF_KIND, chart_address
+from dashboard.subjects import (
+    CHARTED,
+    MEASURE_OF_KIND,
+    OF_ATTEMPTS,
+    SHARES_OF_ATTEMPTS,
+    chart_address,
+)
 from dashboard.url_query import href
 
 
@@ -25,7 +31,8 @@ def finding_links(finding: dict[str, Any]) -> list[Any]:
     kind, name = finding["subject"]["type"], finding["subject"]["id"]
     measure = MEASURE_OF_KIND.get(finding["kind"])
     chart = []
-    if measure is not None and kind in CHARTED and (kind, measure) != ("stream", "level"):
+    charted = kind in CHARTED or (kind in OF_ATTEMPTS and measure in SHARES_OF_ATTEMPTS)
+    if measure is not None and charted and (kind, measure) != ("stream", "level"):
         where = chart_address({"measure": measure, "subject_type": kind, "subject_id": name})
         chart = [dcc.Link("Open its chart", href=where, className="button")]
     if kind == "technician":

@@ -20,6 +20,7 @@ LABELS: dict[str, tuple[str, str]] = {
     "arcs_on_electrodes": ("Arcs on these electrodes when assessed", ""),
     "average_limit_db": ("Accepted on average", "dB"),
     "cleaves_left": ("Cleaves left when assessed", ""),
+    "attempts_since": ("Attempts since", ""),
     "days": ("Workdays concerned", ""),
     "electrode_life_arcs": ("Arcs the electrodes are set to last", ""),
     "first_over": ("First one", ""),

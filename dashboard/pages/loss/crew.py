@@ -3,22 +3,26 @@
 from datetime import timedelta
 from typing import Any
 
+import numpy as np
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.figures.crew_weeks import crew_weeks, crew_weeks_chart, last_week
+from arcdrift.figures.crew_weeks import crew_weeks, crew_weeks_chart, last_week, last_week_right
 from arcdrift.figures.loss_titles import crew_title
 from arcdrift.figures.subject import shared_effect, subject_evidence
-from arcdrift.wording import change_words, count_text
+from arcdrift.wording import change_words, count_text, holding_text, percent_text
 from dashboard.components import View, card, chart, csv_link, shown_day
 from dashboard.events import events_of
 from dashboard.pages.loss.loss_changes import relief_of
 from dashboard.pages.loss.stream import DEFAULT_PERIOD
 from dashboard.pages.loss.subject import rows_of
-from dashboard.subjects import chart_address
+from dashboard.subjects import OF_ATTEMPTS, chart_address
 from dashboard.url_query import href
 
-ROLLED = {"crew": "Crew", "site": "Sites", "splicer": "Splicers", "technician": "People"}
+ROLLED = {
+    "crew": "Crew", "site": "Sites", "splicer": "Splicers", "technician": "People",
+    "program": "Programs", "holding": "How fibers are held",
+}  # fmt: skip
 MOST_NAMED = 3
 
 
@@ -61,6 +65,7 @@ def answers(view: View, rows: pd.DataFrame) -> html.Section:
         html.Ul(
             [
                 html.Li(_crew_words(view)),
+                html.Li(_right_words(view)),
                 html.Li(_risen_words(view, rows)),
                 html.Li(_revisit_words(view)),
             ],
@@ -78,6 +83,21 @@ def _crew_words(view: View) -> str:
     words = crew_title(*found)
     against = "under" if found[0] <= accepted else "over"
     return f"{words}: {against} the {accepted:.2f} dB accepted on average."
+
+
+def _right_words(view: View) -> list[Any]:
+    """Say how many places were right first time, with the chart of it."""
+    found = last_week_right(crew_weeks(view.data.result("result_crew_days")), _running(view))
+    if found is None:
+        return ["Right first time: no week with enough places is over yet."]
+    now, before = (None if share is None else percent_text(share) for share in found)
+    words = f"Right first time last week: {now} of places"
+    words += "" if before is None else f", {before} in the four weeks before"
+    days = rows_of(view, "crew", "crew")
+    if not (days["measure"] == "first_time").any():
+        return [f"{words}."]
+    where = chart_address({"measure": "first_time", "subject_type": "crew", "subject_id": "crew"})
+    return [f"{words} (", dcc.Link("day by day", href=where), ")."]
 
 
 def _risen_words(view: View, rows: pd.DataFrame) -> list[Any]:
@@ -161,7 +181,9 @@ def _crew_evidence(view: View) -> Any:
 def subjects_list(view: View) -> html.Section | None:
     """Return the list of charts of splicers, people, sites and the crew."""
     days = view.data.people.subjects(view.data.result("result_subject_days"))
-    days = days[(days["measure"] == "level") & (days["day"] >= view.first_day(DEFAULT_PERIOD))]
+    of_attempts = days["subject_type"].isin(OF_ATTEMPTS)
+    shown = days["measure"] == np.where(of_attempts, "first_time", "level")
+    days = days[shown & (days["day"] >= view.first_day(DEFAULT_PERIOD))]
     if days.empty:
         return None
     last = days.sort_values("day").groupby(["subject_type", "subject_id"], as_index=False)
@@ -172,8 +194,10 @@ def subjects_list(view: View) -> html.Section | None:
             html.Li(
                 [
                     dcc.Link(
-                        row["subject_id"] if kind != "crew" else "The whole crew",
-                        href=chart_address(row | {"measure": "level"}),
+                        _chart_name(kind, row["subject_id"]),
+                        href=chart_address(
+                            row | {"measure": "first_time" if kind in OF_ATTEMPTS else "level"}
+                        ),
                     ),
                     html.Span(_evidence_text(row), className="muted"),
                 ],
@@ -188,12 +212,19 @@ def subjects_list(view: View) -> html.Section | None:
             "Charts of all work of one splicer, person, site or the crew, each compared with what "
             "the same splicers and programs usually lose. Beside each: its alarms in this period, "
             "and how far the evidence of a rise has come toward its limit. A splicer with one "
-            "program has that program's chart instead.",
+            "program has that program's chart instead. Programs and ways of holding fibers have "
+            "charts of places right first time and of errors.",
             className="muted hint",
         ),
         html.Div(items, className="rolled"),
-        title="By splicer, person, site and crew",
+        title="By splicer, person, site, program and crew",
     )
+
+
+def _chart_name(kind: str, name: str) -> str:
+    if kind == "crew":
+        return "The whole crew"
+    return holding_text(name) if kind == "holding" else name
 
 
 def _evidence_text(row: dict[Any, Any]) -> str:

@@ -280,7 +280,7 @@ def hands_of(view: View, splicer: str, program: str) -> pd.DataFrame:
     """Return who made how many splices of a stream on each day, as far as may be seen."""
     cells = view.data.result("result_loss_cells", splicer=splicer, program=program)
     people = view.data.people.figures(cells[cells["technician"] != NOBODY])
-    return people[["day", "technician", "n"]]
+    return people.groupby(["day", "technician"], as_index=False)[["n"]].sum()
 
 
 def evidence_part(view: View) -> html.Section:

@@ -25,7 +25,7 @@ from dashboard.components import (
 from dashboard.events import events_of
 from dashboard.pages.findings.finding_words import finding_card, is_open, onset_range
 from dashboard.pages.loss.loss_changes import local_day, relief_of
-from dashboard.subjects import MEASURE_OF_KIND, TITLES, subject_title
+from dashboard.subjects import FORMER_MEASURES, MEASURE_OF_KIND, TITLES, subject_title
 from dashboard.url_query import href, shown
 
 DEFAULT_PERIOD = "90"
@@ -41,8 +41,11 @@ MEANS = {
     "scatter; 1 is as usual.",
     "dirty": "Splices far above the others, as dust or a bad cleave makes them. The dashed line is "
     "the share that the same splicers and programs usually have.",
-    "redo": "Splices that were made again. The dashed line is the share that the same splicers and "
-    "programs usually have.",
+    "first_time": "A place is right first time if its first splice is finished within the accepted "
+    "loss and nothing there is made again that day. The dashed line is the share that the same "
+    "splicers and programs usually have.",
+    "errors": "Attempts that ended with an error. The dashed line is the share that the same "
+    "splicers and programs usually have.",
 }
 
 
@@ -50,6 +53,7 @@ def named(view: View) -> tuple[str, str, str]:
     """Return the subject type, subject and measure in the address."""
     kind, _, name = view.query.get("subject", "").partition(":")
     measure = view.query.get("measure", "level")
+    measure = FORMER_MEASURES.get(measure, measure)
     return kind, name, measure if measure in TITLES else "level"
 
 

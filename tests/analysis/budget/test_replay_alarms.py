@@ -102,7 +102,8 @@ def test_a_rise_is_named_with_its_day_and_size(again: pd.DataFrame):
 
 def test_shares_move_alarms_between_charts(history: History, again: pd.DataFrame):
     arc_only = Shares(loss_raised=0.01, loss_lowered=0.01, rolled_up=0.01, scattered=0.01,
-                      dirty=0.01, redo=0.01, arc=0.92, doubtful=0.01, cleave=0.01)  # fmt: skip
+                      dirty=0.01, first_time=0.01, errors=0.01, arc=0.91,
+                      doubtful=0.01, cleave=0.01)  # fmt: skip
     few = replay_alarms(history, 2.0, arc_only)
     assert (few["measure"] == "arc").sum() >= (again["measure"] == "arc").sum()
     assert (few["measure"] != "arc").sum() < (again["measure"] != "arc").sum()

@@ -43,7 +43,7 @@ def test_a_case_says_in_a_plain_sentence_what_when_and_why() -> None:
          "Dunlin: arc setting creeping, +19 steps since 22 Dec 2025"),
         (finding("arc-step", unexplained_change=-0.42, setting_unit="mA"),
          "Dunlin: arc setting down 0.4 mA since 2 Mar"),
-        (finding("loss-dirty"), "Dunlin: 5 % of splices dirty, 1 % is usual, since 2 Mar"),
+        (finding("loss-dirty"), "Dunlin: 5 % of splices dirty since 2 Mar, usually 1 %"),
         (finding("cleave-raised", "C0", about="cleaver"), "C0: cleave angles up 34 % since 2 Mar"),
         (finding("cleave-run", "Ash", about="technician"),
          "Ash: 2 runs of bad cleaves since 2 Mar"),
@@ -138,16 +138,25 @@ def test_a_habit_is_one_case_a_splicer_with_its_rate() -> None:
 
 
 @pytest.mark.parametrize(
-    ("kind", "text"),
+    ("kind", "of", "text"),
     [
-        ("loss-dirty", "Dirty: 5 % of splices (3 to 8 %); 1 % is usual."),
-        ("redo-raised", "Made again: 5 % of splices (3 to 8 %); 1 % is usual."),
+        ("loss-dirty", "splices", "Dirty: 5 % of splices (3 to 8 %); 1 % is usual."),
+        (
+            "first-time-lowered",
+            "places",
+            "Not right first time: 5 % of places (3 to 8 %); 1 % is usual.",
+        ),
+        (
+            "errors-raised",
+            "attempts",
+            "Ended with an error: 5 % of attempts (3 to 8 %); 1 % is usual.",
+        ),
     ],
 )
-def test_shares_of_splices_have_an_interval(kind: str, text: str) -> None:
+def test_shares_have_an_interval(kind: str, of: str, text: str) -> None:
     # Wilson's interval of 15 in 300, as statsmodels' proportion_confint has it
     low, high = proportion_confint(15, 300, method="wilson")
-    share = {"share_since": 0.05, "share_expected": 0.01, "splices_since": 300}
+    share = {"share_since": 0.05, "share_expected": 0.01, f"{of}_since": 300}
     rate = case(finding(kind, **share), now=12)["rate"]
     assert (rate["low"], rate["high"]) == pytest.approx((low, high), abs=1e-4)
     assert rate_text(rate) == text

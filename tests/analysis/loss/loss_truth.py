@@ -12,6 +12,7 @@ from arcdrift.analysis.loss.day_level import ChartGroup, LossCharts
 from arcdrift.analysis.loss.loss_charts import AllLossCharts
 from arcdrift.analysis.loss.sequential_ewma import chart_groups
 from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
+from arcdrift.analysis.loss.technician_days import NO_HOLDING
 
 START = pd.Timestamp("2026-01-05")
 CAP = 0.15
@@ -98,13 +99,14 @@ class Made:
         rows = rows.assign(
             day=START + pd.to_timedelta(day, "D"), n=1, made=1, total=loss, capped=capped,
             capped_squares=capped**2, squares=capped**2, dirty=loss > 0.18,
-            redo=rng.random(n) < 0.02,
+            errors=rng.random(n) < 0.01, places=1, again=rng.random(n) < 0.03,
         )  # fmt: skip
         stream = ["splicer", "program", "day", "site"]
         days = rows.groupby(stream, as_index=False)[["n", "total", "capped", "capped_squares"]]
         hand = ["splicer", "program", "technician", "site", "day"]
         hands = rows.groupby(hand, as_index=False)[
-            ["n", "made", "capped", "squares", "dirty", "redo"]
+            ["n", "made", "capped", "squares", "dirty", "errors", "places", "again"]
         ]
         events = dict.fromkeys(EVENT_COLUMNS, 0)
-        return days.sum().assign(segment=0, cap=CAP, **events), hands.sum()
+        cells = hands.sum().assign(holding=NO_HOLDING)
+        return days.sum().assign(segment=0, cap=CAP, **events), cells

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from arcdrift.analysis.common.places import find_places
 from arcdrift.analysis.loss.technician_days import (
     NO_CLEAVER,
     NOBODY,
@@ -45,7 +46,8 @@ def summed(splices, cap=0.1):
     day = pd.Series(pd.Timestamp("2026-03-02"), splices.index)
     stream = {"splicer": ["Heron"], "program": ["fixed"]}
     days = pd.DataFrame({**stream, "day": [pd.Timestamp("2026-03-02")], "cap": [cap]})
-    return aggregate_technician_days(splices, air, day, days, CREW)
+    places = find_places(splices, day, np.full(len(splices), CREW.acceptance.single_db))
+    return aggregate_technician_days(splices, air, day, days, places, CREW)
 
 
 def test_every_sum_is_what_adding_up_by_hand_gives():
@@ -53,7 +55,7 @@ def test_every_sum_is_what_adding_up_by_hand_gives():
     n = 40
     splices = log(
         loss_db=rng.gamma(1.2, 0.03, n), cleave_left_deg=rng.lognormal(0, 1, n),
-        cleave_right_deg=rng.lognormal(0, 1, n), outcome=rng.choice(["done", "redo"], n),
+        cleave_right_deg=rng.lognormal(0, 1, n), outcome=rng.choice(["done", "redo", "error"], n),
     )  # fmt: skip
     splices.loc[3, "loss_db"] = np.nan
     splices.loc[5, "cleave_left_deg"] = np.nan
@@ -64,7 +66,14 @@ def test_every_sum_is_what_adding_up_by_hand_gives():
     for number, row in enumerate(splices.to_dict("records")):
         hour, first = number / 10, number < 5
         want["made"] += 1
-        want["redo"] += row["outcome"] == "redo"
+        want["errors"] += row["outcome"] == "error"
+        # no location and no number: an attempt belongs to the place of the one before it, where
+        # that was marked as redo or error
+        begins = number == 0 or splices["outcome"][number - 1] == "done"
+        done = row["outcome"] == "done"
+        assessed = begins and not (done and np.isnan(row["loss_db"]))
+        want["places"] += assessed
+        want["again"] += assessed and not (done and row["loss_db"] <= 0.3)
         known = not np.isnan(row["loss_db"])
         both = not np.isnan(row["cleave_left_deg"])
         worse = np.nanmax([row["cleave_left_deg"], row["cleave_right_deg"]])

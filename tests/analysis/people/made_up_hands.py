@@ -7,23 +7,27 @@ PEOPLE, MACHINES = 10, 8
 
 
 def cells_of(frame: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
-    """Cells from the true level, angle and redo odds of each technician-day on a splicer."""
+    """Cells from the true level, angle and odds of each technician-day on a splicer."""
     n = frame["n"].to_numpy(dtype=np.float64)
     size = len(frame)
     mean = 0.03 * np.exp(frame["level"]) * (1 + rng.standard_normal(size) / np.sqrt(n))
     angle = frame["angle"] + 0.4 * rng.standard_normal(size) / np.sqrt(n)
     uneven = frame["uneven"] + 0.6 * rng.standard_normal(size) / np.sqrt(n)
-    redo = rng.binomial(frame["n"], 1 / (1 + np.exp(3.5 - frame["odds"])))
+    again = rng.binomial(frame["n"], 1 / (1 + np.exp(3.5 - frame["odds"])))
+    errors = rng.binomial(frame["n"], 1 / (1 + np.exp(3.5 + frame["odds"])))
     at = pd.to_datetime(frame["day"], utc=True).dt.as_unit("us") + pd.Timedelta(hours=15)
     return frame.assign(
         cleaver="C of " + frame["splicer"],
         program="fixed",
         fibers="G.652.D + G.652.D",
+        holding="(holding not logged)",
         site="Harbor",
         first_at=at,
         last_at=at + pd.Timedelta(hours=6),
         made=n,
-        redo=redo.astype(float),
+        places=n,
+        again=again.astype(float),
+        errors=errors.astype(float),
         capped=n * mean,
         below=n * mean,
         squares=n * mean**2 + (n - 1) * (0.03 * np.exp(frame["level"])) ** 2,

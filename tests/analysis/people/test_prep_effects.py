@@ -38,10 +38,12 @@ def test_every_measure_finds_whose_it_is():
     told = prep_effects(cells)
     truth = against_the_median_of_others(people)
     angle, _ = log_effects(told, "technician", "angle")
-    # angles were made with twice the person's effect, redo odds with three times
+    # angles were made with twice the person's effect, odds of bad places with three times, and
+    # those of errors with minus three times
     np.testing.assert_allclose(angle, 2 * truth.reindex(angle.index), atol=0.05)
-    redo, _ = log_effects(told, "technician", "redo")
-    assert np.corrcoef(redo, truth.reindex(redo.index))[0, 1] > 0.6
+    for measure, sign in (("first_time", 1), ("errors", -1)):
+        odds, _ = log_effects(told, "technician", measure)
+        assert np.corrcoef(odds, sign * truth.reindex(odds.index))[0, 1] > 0.6
     _, uneven = log_effects(told, "splicer", "uneven")
     assert uneven.index[uneven["sure"] > 0.99].tolist() == ["s2"]
     _, people_uneven = log_effects(told, "technician", "uneven")

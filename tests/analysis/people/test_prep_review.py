@@ -77,9 +77,10 @@ def test_every_table_goes_into_the_store_and_comes_back(told, tmp_path):
 
 
 def test_shares_stand_apart_from_the_machines(told):
-    redo = told.frames["result_shares"].set_index(["measure", "technician"]).loc["redo"]
-    assert redo.index[redo["share"] > redo["high"]].tolist() == ["t1"]
-    assert redo["observed"].sum() == 16
+    shares = told.frames["result_shares"].set_index(["measure", "technician"])
+    again = shares.loc["first_time"]
+    assert again.index[again["share"] > again["high"]].tolist() == ["t1"]
+    assert again["observed"].sum() == again.loc["t1", "observed"]
 
 
 def test_figures_say_in_words_what_they_show(told):
@@ -89,8 +90,8 @@ def test_figures_say_in_words_what_they_show(told):
     picture = people_effects(people, "loss", margin=0.1)
     assert picture.summary.startswith("6 with a figure, by name.")
     assert picture.table["name"].tolist() == sorted(picture.table["name"])
-    crew = json.loads(frames["result_prep"]["document"].iloc[0])["shares"]["redo"]
-    shown = share_against_volume(frames["result_shares"], "redo", typical=crew["share"],
+    crew = json.loads(frames["result_prep"]["document"].iloc[0])["shares"]["first_time"]
+    shown = share_against_volume(frames["result_shares"], "first_time", typical=crew["share"],
                    spread=crew["overdispersion"])  # fmt: skip
     assert shown.summary.endswith("by chance: t1.")
     assert "a person used 6 of them." in shared_work(frames["result_shared_work"]).summary

@@ -6,6 +6,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.common.places import find_places
 from arcdrift.analysis.loss.technician_days import aggregate_technician_days
 from arcdrift.analysis.maintenance.blade_positions import blade_table, cleaves_on_blade
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
@@ -70,7 +71,8 @@ class Summed:
             air = pd.DataFrame({"air_density": 1.2, "vapor_pressure": 9.0}, index=own.index)
             stream = {"splicer": own["splicer"].iloc[0], "program": "fixed"}
             caps = pd.DataFrame({**stream, "day": day.unique(), "cap": 0.105})
-            cells = aggregate_technician_days(own, air, day, caps, CREW)
+            places = find_places(own, day, np.full(len(own), CREW.acceptance.single_db))
+            cells = aggregate_technician_days(own, air, day, caps, places, CREW)
             parts.append((cells, own, day))
         return parts
 

@@ -209,7 +209,7 @@ def test_a_finding_about_a_person_leads_to_their_page_or_is_not_shown(tmp_path):
     assert "Birch" not in shown(CrewData(tmp_path / "open"), "/cases")
 
 
-@pytest.mark.parametrize("share", ["redo", "bad", "nonsense"])
+@pytest.mark.parametrize("share", ["first_time", "redo", "bad", "nonsense"])
 def test_the_picture_of_any_share_stands(data: CrewData, share: str):
     page = shown(data, "/coaching", f"?share={share}")
     assert ("typical 1.0 %" in page) == (share != "bad")

@@ -34,7 +34,7 @@ def marks(svg: str) -> int:
 
 def weeks() -> Picture:
     table = pd.DataFrame(
-        [("2026-10-26", 5, 300, 0.034, 2, 3, 1), ("2026-11-02", 5, 310, 0.041, 4, 3, 0)],
+        [("2026-10-26", 5, 300, 0.034, 2, 3, 290, 1), ("2026-11-02", 5, 310, 0.041, 4, 3, 300, 0)],
         columns=COLUMNS,
     )
     events = pd.DataFrame(

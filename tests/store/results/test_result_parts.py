@@ -22,7 +22,7 @@ CREW_DAYS = schema.RESULTS["result_crew_days"]
 
 def days(*counts: tuple[str, int]) -> pd.DataFrame:
     frame = pd.DataFrame(counts, columns=["day", "splices"])
-    return frame.assign(over_010=0, redo=0, errors=0, mean_db=0.04)
+    return frame.assign(over_010=0, errors=0, places=0, again=0, mean_db=0.04)
 
 
 def replaced(engine: Engine, frame: pd.DataFrame | None) -> int:
