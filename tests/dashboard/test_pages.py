@@ -142,7 +142,8 @@ def test_the_reason_of_an_error_stands_beside_it(tmp_path):
         )
     store.close()
     block = grid_rows(data, "Kestrel", "single-mode fixed", "", {"startRow": 0, "endRow": 2})
-    assert [row["outcome"] for row in block["rowData"]] == ["error: FIBER POS", "done"]
+    told = [(row["outcome"], row["remark"]) for row in block["rowData"]]
+    assert told == [("error", "FIBER POS"), ("done", "")]
 
 
 def test_splicer_page_leads_with_the_advice(data: CrewData):

@@ -345,7 +345,7 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
         columnDefs=[
             {"field": "time", "headerName": "Local time", "width": 162},
             {"field": "loss", "headerName": "Loss, dB", "type": "rightAligned", "width": 92},
-            {"field": "outcome", "headerName": "Outcome", "width": 130, "tooltipField": "outcome"},
+            {"field": "outcome", "headerName": "Outcome", "width": 92},
             *(
                 [{"field": "technician", "headerName": "Technician", "width": 110}]
                 if view.data.people.any_pages
@@ -366,7 +366,7 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
             {"field": "site", "headerName": "Site", "width": 86},
             {"field": "location", "headerName": "Location", "width": 110},
             {"field": "fibers", "headerName": "Fibers", "width": 180},
-            {"field": "remark", "headerName": "Remark", "width": 220},
+            {"field": "remark", "headerName": "Reason, remark", "width": 220},
         ],
         defaultColDef={"resizable": True, "sortable": False},
         dashGridOptions=paged_options(),
@@ -407,19 +407,19 @@ def grid_rows(
     # of a censored loss the store has half the limit, which nobody measured
     below = pd.to_numeric(frame["loss_below_db"])
     loss = loss.astype(object).mask(below.notna(), below.map("<{:g}".format).astype(object))
-    outcome, reason = frame["outcome"], frame["error_reason"].astype("str")
+    why = frame[["error_reason", "remark"]].astype("str").fillna("")
     text = pd.DataFrame(
         {
             "time": frame["spliced_at"].map(instant_text),
             "loss": loss,
-            "outcome": outcome.mask(reason.notna(), outcome + ": " + reason),
+            "outcome": frame["outcome"],
             "technician": frame["technician"],
             "left": frame["cleave_left_deg"],
             "right": frame["cleave_right_deg"],
             "site": frame["site"],
             "location": frame["location"],
             "fibers": frame["fiber_a"].str.cat(frame["fiber_b"], sep=" to "),
-            "remark": frame["remark"],
+            "remark": why["error_reason"].str.cat(why["remark"], sep="; ").str.strip("; "),
         }
     ).astype(object)
     return {
