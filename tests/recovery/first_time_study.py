@@ -31,7 +31,7 @@ from tests.recovery.crews import loss_findings_at, summary_of
 DAYS = 120
 say = partial(print, flush=True)
 LOOKS = (5, 10, 22, 44)
-CHARTED = ("first-time-lowered", "errors-raised", "redo-raised")
+CHARTED = ("first-time-lowered", "errors-raised")
 """Kinds of findings of these charts."""
 HINTS, HOLDING, HASTE = "result_error_hints", "result_holding", "result_haste"
 COLUMNS = {
