@@ -6,20 +6,32 @@
 import numpy as np
 import pytest
 
-from tests.recovery.first_time_study import DAYS, Outcome, run
-
-CASES = {
-    "fiber-position": 1,
-    "dusty-site": 1,
-    "slow-beginner": 1,
-}
+from tests.recovery.first_time_study import Outcome, run
 
 
-@pytest.mark.parametrize("name", CASES)
-def test_a_pattern_is_told_of_its_subject_and_of_nobody_else(name: str) -> None:
-    outcome: Outcome = run(name, CASES[name], days=DAYS, step=20)
-    assert outcome.subject
-    assert np.isfinite(outcome.delay) == (name != "slow-beginner")
+def told_of(name: str) -> Outcome:
+    """What is told of a crew; nothing of it may be about somebody else."""
+    outcome = run(name, seed=1, step=20)
+    assert outcome.people > 5
     assert outcome.hinted == ()
     assert not outcome.person
-    assert outcome.people > 5
+    assert not outcome.charted_person
+    return outcome
+
+
+def test_errors_of_one_splicer_are_told_of_it() -> None:
+    outcome = told_of("fiber-position")
+    assert np.isfinite(outcome.delay)
+    assert any(f"splicer {outcome.subject}" in about for about in outcome.charted)
+    assert all(outcome.subject in about for about in outcome.charted)
+
+
+@pytest.mark.long
+def test_dust_is_told_of_its_site() -> None:
+    assert np.isfinite(told_of("dusty-site").delay)
+
+
+def test_a_slow_beginner_is_no_pattern() -> None:
+    outcome = told_of("slow-beginner")
+    assert outcome.hasty == ()
+    assert outcome.charted == ()
