@@ -15,9 +15,9 @@ WINDOW_DAYS = 91
 """Days looked at: a quarter."""
 RECENT_DAYS = 28
 """Days in which a pattern must still show: what was mended before is none any more."""
-MARGIN = 1.5
-"""A hint needs clearly more than this many times the errors of the others, as people and machines
-differ without any fault (common practice, no source)."""
+SUBJECT_SD = 0.3
+"""Standard deviation by which the log rates of people, machines and sites differ without any fault
+(common practice, no source)."""
 FEWEST_ERRORS = 5
 """Errors of a class from which a pattern is told."""
 POINTS_TO, NOT_SEPARABLE = "points to", "not separable"

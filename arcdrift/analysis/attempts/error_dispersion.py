@@ -77,13 +77,14 @@ class Dispersion:
             for excess, square, mean in self._sums
         )
 
-    def day_tail(self, number: int, count: float, mean: float) -> float:
+    def day_tail(self, number: int, count: float, mean: float, subject_sd: float) -> float:
         """Probability of at least a count on one day, as the other days vary.
 
-        For subjects that are days themselves. Negative binomial with the variance above.
+        For subjects that are days themselves. Negative binomial with the variance above and that
+        of subjects.
         """
         excess, square, _ = self._sums[0]
-        variance = _without(excess, square, number)
+        variance = _without(excess, square, number) + subject_sd**2
         if variance < 1e-9:
             return float(gammainc(count, mean))
         size = 1.0 / variance

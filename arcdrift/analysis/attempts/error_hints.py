@@ -15,9 +15,9 @@ from arcdrift.analysis.attempts.comparisons import (
     COMPARISONS,
     FEWEST_ERRORS,
     GROUPS,
-    MARGIN,
     NOT_SEPARABLE,
     POINTS_TO,
+    SUBJECT_SD,
     TYPE_OF_COLUMN,
     UNNAMED,
     Attempts,
@@ -30,8 +30,8 @@ from arcdrift.analysis.attempts.subject_shares import Evidence, SubjectCounts, S
 from arcdrift.analysis.loss.technician_days import NO_HOLDING
 from arcdrift.charts.beta_binomial import upper_tail
 
-FALSE_HINTS = 0.05
-"""False hints in a quarter of a healthy crew, at most; shared by all comparisons (Bonferroni)."""
+LEVEL = 0.05
+"""Of the first comparison, shared by all subjects and classes."""
 SEPARATED = 0.01
 """Largest p-value within the same hands (on the same machines) of what is pointed to."""
 CONFIRMED = 0.05
@@ -73,10 +73,12 @@ def error_hints(
     the attempts. Sums over strata are compared with a beta-binomial distribution whose variance
     allows for good and bad days and weeks (`arcdrift.analysis.attempts.error_dispersion`).
 
-    A subject must first have more than `MARGIN` times the errors of the others, at the level of
-    `FALSE_HINTS` divided by the number of comparisons; then it is compared within the same hands
+    A subject must first have more errors than people and machines differ by anyway
+    (`arcdrift.analysis.attempts.comparisons.SUBJECT_SD`), at the level `LEVEL` divided by the
+    number of all comparisons (Bonferroni). Then it is compared within the same hands
     (on the same machines), where it needs a p-value of `SEPARATED` and evidence from two people
-    (machines), which holds without the one that tells most.
+    (machines), which holds without the one that tells most. Both together keep false hints to at
+    most one in twenty quarters of a healthy crew (`tests/recovery/hint_study.py`).
     """
     cells, blades, errors = (in_window(rows, now) for rows in (cells, blades, errors))
     if cells.empty or errors.empty:
@@ -93,7 +95,7 @@ def error_hints(
     ]
     site_days = SiteDays(attempts)
     tests = sum(_Compared(each, logs[each], []).subjects for each in in_play)
-    level = FALSE_HINTS / max(tests + site_days.days, 1)
+    level = LEVEL / max(tests + site_days.days, 1)
     rows: list[dict[str, object]] = []
     for kind in GROUPS:
         of_kind = {each: logs[each] for each in in_play if each.kind == kind}
@@ -165,9 +167,11 @@ class _Compared(SubjectCounts):
         rows = []
         for number in self.tested[observed[self.tested] >= FEWEST_ERRORS]:
             phi = spread.of_subject(int(number))
-            if rough.p_value(int(number), MARGIN, phi) > level or not rough.still_shows(number):
+            if rough.p_value(int(number), phi, SUBJECT_SD) > level:
                 continue
-            if (p := fair.p_value(int(number), 1.0, phi)) <= SEPARATED:
+            if not rough.still_shows(int(number)):
+                continue
+            if (p := fair.p_value(int(number), phi)) <= SEPARATED:
                 row = self._pointed_to(int(number), fair, phi)
             else:
                 row = self._not_separable(int(number), fair, rough)

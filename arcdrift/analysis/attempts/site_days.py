@@ -6,10 +6,10 @@ import pandas as pd
 from arcdrift.analysis.attempts.comparisons import (
     FEWEST_ERRORS,
     GROUPS,
-    MARGIN,
     NOT_SEPARABLE,
     POINTS_TO,
     SITE_DAY,
+    SUBJECT_SD,
     UNNAMED,
     Attempts,
 )
@@ -39,7 +39,7 @@ class SiteDays:
         rows = []
         for number in np.flatnonzero(count >= FEWEST_ERRORS):
             mean = float(self._m[self._code == number].sum())
-            if spread.day_tail(int(number), float(count[number]), MARGIN * mean) > level:
+            if spread.day_tail(int(number), float(count[number]), mean, SUBJECT_SD) > level:
                 continue
             rows.append(self._row(int(number), mean, errors))
         return rows

@@ -7,7 +7,7 @@ import numpy as np
 
 from arcdrift.analysis.attempts.comparisons import UNNAMED, Attempts, Comparison
 from arcdrift.analysis.common.grouping import group_index
-from arcdrift.arrays import Bools, Floats, Ints
+from arcdrift.arrays import Bools, Ints
 from arcdrift.charts.beta_binomial import upper_tail
 from arcdrift.charts.stratified_contrast import stratified_contrast
 
@@ -79,23 +79,30 @@ class SubjectShares:
         self._trials = np.bincount(self._stratum, x)[at] if size else own_x
         self._n, self._x = own_n, own_x
         self._others_n = (np.bincount(self._stratum, n)[at] if size else own_n) - own_n
+        self._share = own_n / np.maximum(own_n + self._others_n, 1e-12)
         # strata without others say nothing
         self._informative = (self._others_n > 0) & (self._trials > 0)
 
-    def _share(self, margin: float) -> Floats:
-        weighted = margin * self._n
-        return np.asarray(weighted / np.maximum(weighted + self._others_n, 1e-12))
+    def p_value(self, number: int, dispersion: float, subject_sd: float = 0.0) -> float:
+        """Probability of as many errors or more if the subject were like the others.
 
-    def p_value(self, number: int, margin: float, dispersion: float) -> float:
-        """Probability of as many errors if the subject had `margin` times the others' rate."""
+        Parameters
+        ----------
+        dispersion : float
+            Variance of a subject's errors over that of a Poisson count.
+        subject_sd : float
+            Standard deviation by which log rates of subjects differ without a fault.
+        """
         pairs = np.flatnonzero((self._who == number) & self._informative)
         if not len(pairs):
             return 1.0
-        trials, share = self._trials[pairs], self._share(margin)[pairs]
+        trials, share = self._trials[pairs], self._share[pairs]
         total, expected = trials.sum(), (trials * share).sum()
         variance = (trials * share * (1.0 - share)).sum()
         mean = float(expected / total)
-        widened = dispersion * variance / max(total * mean * (1.0 - mean), 1e-12)
+        # a small difference d of log rates moves the expected errors by d times this variance
+        widened = (dispersion + subject_sd**2 * variance) * variance
+        widened /= max(total * mean * (1.0 - mean), 1e-12)
         return upper_tail(float(self._x[pairs].sum()), float(total), mean, max(widened, 1.0))
 
     def ratio(self, number: int) -> dict[str, object]:
@@ -137,7 +144,7 @@ class SubjectShares:
         pairs, at = np.unique(self._of_cell[where], return_index=True)
         told = self._informative[pairs]
         pairs, owner = pairs[told], partner[at][told]  # a stratum belongs to one of them
-        share = self._share(1.0)[pairs]
+        share = self._share[pairs]
         size = len(first)
         observed, trials, expected = (
             np.bincount(owner, values, minlength=size)
