@@ -272,6 +272,15 @@ class Acceptance(_Strict):
     program; of equal ones the later is used."""
 
 
+class Costs(_Strict):
+    """What the crew's own time costs; no analysis depends on it."""
+
+    hour: float | None = Field(None, gt=0)
+    """Price of an hour of work, in `currency`; without it only minutes are shown."""
+    currency: str = Field("EUR", min_length=1, max_length=12)
+    """How prices are written, such as EUR."""
+
+
 class AllowedPrograms(_Strict):
     """Splice programs allowed for a pair of fibers, in either order.
 
@@ -337,6 +346,7 @@ class Crew(_Strict):
     """Id of the class of each reason of a failed splice that the crew's logs have, by its words."""
     # no part of the text by which an analysis knows its settings, as nothing in it changes a number
     digest: DigestSettings = Field(default_factory=DigestSettings, repr=False)
+    costs: Costs = Field(default_factory=Costs, repr=False)
     access: Access = Field(default_factory=Access, repr=False)
 
     @model_validator(mode="after")

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from arcdrift.people import People
+from arcdrift.people import SOMEBODY, People
 
 
 class PeopleColumns(NamedTuple):
@@ -90,7 +90,7 @@ def visible_results(people: People, table: str, rows: pd.DataFrame) -> pd.DataFr
         if (beside := BESIDE.get(table)) is not None:
             hidden = rows[beside.kind] == "technician"
             hidden &= ~rows[beside.name].map(lambda name: people.may_see(str(name))).astype(bool)
-            rows = rows.assign(**{beside.name: rows[beside.name].mask(hidden, "")})
+            rows = rows.assign(**{beside.name: rows[beside.name].mask(hidden, SOMEBODY)})
         return rows
     if (column := PERSON_EFFECTS.get(table)) is not None:
         return rows.assign(**{column: float("nan")})

@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.advice.upkeep_plan import UpkeepItem
+from arcdrift.analysis.attempts.hint_words import CAUSES
+from arcdrift.analysis.attempts.period_costs import period_costs
 from arcdrift.analysis.cases.week_story import plain, week_story
 from arcdrift.analysis.loss.acceptance.accepted_limits import FEWEST_DAYS
 from arcdrift.analysis.loss.acceptance.period_acceptance import acceptance_by
@@ -15,6 +17,13 @@ from arcdrift.figures.change_dots import change_dots
 from arcdrift.figures.crew_weeks import crew_weeks, crew_weeks_chart
 from arcdrift.wording import interval_text
 from dashboard.components import View
+from dashboard.pages.attempts.cost_card import (
+    HOW,
+    cost_sentence,
+    hint_lines,
+    hours_text,
+    unknown_sentence,
+)
 from dashboard.pages.cases.case_words import (
     Case,
     began_text,
@@ -55,6 +64,15 @@ class LossRow(NamedTuple):
     low: float
     high: float
     limit: float
+
+
+class AgainRow(NamedTuple):
+    """What made splices necessary again, and what they took."""
+
+    cause: str
+    attempts: int
+    time: str
+    arcs: int
 
 
 class Listed(NamedTuple):
@@ -141,7 +159,29 @@ def _parts(
         "more_revisits": max(len(revisits) - MOST_REVISITS, 0),
         "due": [due_row(item) for item in due[:MOST_DUE]],
         "more_due": max(len(due) - MOST_DUE, 0),
+        **_made_again(view, period),
         "due_weeks": DUE_WITHIN[name].days // 7,
+    }
+
+
+def _made_again(view: View, period: Period) -> dict[str, Any]:
+    """Return what splices made again cost in the period, and what errors point to."""
+    rows = view.data.result("result_made_again")
+    costs = period_costs(rows, period.first, period.last)
+    by_cause = [
+        AgainRow(
+            CAUSES[str(row["cause"])],
+            int(row["attempts"]),
+            hours_text(row["minutes"]),
+            int(row["arcs"]),
+        )
+        for row in costs.by_cause.to_dict("records")
+    ]
+    return {
+        "again": cost_sentence(view, costs),
+        "again_rows": by_cause,
+        "again_hint": f"{HOW} {unknown_sentence(costs, 'these days')}".strip(),
+        "again_points_to": hint_lines(view),
     }
 
 

@@ -114,12 +114,12 @@ def test_difference_and_ratio_of_means_agree_with_regression() -> None:
 def test_interval_covers_the_truth(kind: Kind) -> None:
     # days of unequal quality, of which an interval of independent splices knows nothing
     rng = np.random.default_rng(11)
-    covered, runs, truth = 0, 400, {"odds": 1.0, "ratio": 1.0, "difference": 0.0}[kind]
+    covered, runs, truth = 0, 150, {"odds": 1.0, "ratio": 1.0, "difference": 0.0}[kind]
     for _ in range(runs):
         cells = _cells(rng, 4, 40, day_sd=0.4, log_odds=0.0)
         contrast = stratified_contrast(*cells[:5], kind)
         covered += contrast.low <= truth <= contrast.high
-    assert 0.93 <= covered / runs <= 0.98
+    assert 0.9 <= covered / runs <= 0.99
 
 
 def test_strata_with_one_arm_say_nothing() -> None:

@@ -26,6 +26,7 @@ from arcdrift.store.database.connect import writing
 from arcdrift.store.imports.import_list import add_import
 from arcdrift.store.results.result_replacement import replace_results
 from arcdrift.store.results.store_versions import RecordsVersion
+from tests.dashboard.invented_attempts import attempt_results
 from tests.dashboard.invented_prep import prep_results
 from tests.empty_store import empty_store
 from tests.stored_rows import import_values
@@ -109,6 +110,7 @@ def results() -> dict[str, pd.DataFrame]:
             {"kind": "splices", "splicer": SPLICERS, "rows": 1200, "with_air": 1100}
         ),
         **prep_results(),
+        **attempt_results(),
         "findings": finding_rows(findings()),
         "analysis_run": pd.DataFrame(
             {

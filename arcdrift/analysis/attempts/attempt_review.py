@@ -8,6 +8,7 @@ from arcdrift.analysis.attempts.error_hints import error_hints
 from arcdrift.analysis.attempts.error_shares import error_shares
 from arcdrift.analysis.attempts.haste import haste
 from arcdrift.analysis.attempts.holding import holding
+from arcdrift.analysis.common.grouping import text_to_category
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.analysis.loss.technician_days import NO_HOLDING
 from arcdrift.settings import Crew
@@ -51,6 +52,8 @@ def review_attempts(
     shown = in_window(errors, now).rename(columns={"id": "splice_id"})
     for name in shown.columns.difference(["splice_id", "spliced_at", "day", "class"]):
         shown[name] = shown[name].mask(shown[name].isin(_NOT_LOGGED))
+    # numbers of names are grouped much faster than the names
+    cells, blades, errors, stretches = map(text_to_category, (cells, blades, errors, stretches))
     return {
         "result_error_hints": error_hints(cells, blades, errors, now),
         "result_error_shares": error_shares(cells, errors, now),

@@ -41,8 +41,8 @@ def holding(cells: pd.DataFrame) -> pd.DataFrame:
         (`EVERYBODY`): ``errors`` (share of attempts), ``loss`` (dB), ``angle``
         (degrees, geometric mean of both sides) and ``spread`` (standard deviation of the log angle
         on one day). ``ratio`` with its 95 % interval is holder to clamp within the same hands,
-        splicer, program and fibers (odds for errors); NaN where it cannot be told. Empty where
-        nobody used both.
+        splicer, program and fibers (odds for errors); NaN where it cannot be told. Where nobody
+        used both there are only the rows of all, without a ratio; none where no holding is logged.
 
     Notes
     -----
@@ -66,9 +66,8 @@ def holding(cells: pd.DataFrame) -> pd.DataFrame:
     both = np.zeros((len(first), 2))
     np.add.at(both, (owner, holds.astype(int)), 1.0)
     of_both: Bools = np.asarray((both > 0).all(axis=1))
-    if not of_both.any():
-        return pd.DataFrame(columns=COLUMNS)
-    rows = [*_compared(held[of_both[owner]], holds[of_both[owner]], CREW, EVERYBODY)]
+    compared = of_both[owner] if of_both.any() else np.ones(len(held), dtype=bool)
+    rows = [*_compared(held[compared], holds[compared], CREW, EVERYBODY)]
     for number in np.flatnonzero(of_both):
         own = owner == number
         name = str(held["technician"].iloc[first[number]])

@@ -9,14 +9,26 @@ import pandas as pd
 
 from arcdrift.analysis.people.before_after import CAUTION, before_after
 from arcdrift.analysis.people.prep_effects import NO_DIFFERENCE
-from arcdrift.people import HIDDEN, PURPOSE, People
+from arcdrift.people import HIDDEN, PURPOSE, SOMEBODY, People
 from arcdrift.settings import Crew
 
 TABLES = (
     "people", "consistency", "shares", "shared_work", "signatures", "cleave_runs", "sign_offs",
-    "blades",
+    "blades", "error_hints", "error_shares", "holding", "made_again",
 )  # fmt: skip
 """Result tables whose rows are part of the report, without the ``result_`` of their names."""
+
+
+SUBJECT_TABLES = (
+    "people",
+    "signatures",
+    "angle_days",
+    "angle_shifts",
+    "error_hints",
+    "error_shares",
+    "holding",
+)
+"""Those whose rows are about people among others."""
 
 
 def technician_report(
@@ -129,7 +141,13 @@ def visible_rows(people: People, name: str, rows: pd.DataFrame) -> pd.DataFrame:
     name : str
         Name of the table without ``result_``; it says which column holds names of people.
     """
-    if name in ("people", "signatures", "angle_days", "angle_shifts"):
+    if name == "error_hints" and len(rows):
+        beside = (rows["apart_type"] == "technician") & (rows["apart_from"] != "")
+        known = rows["apart_from"].map(
+            lambda person: people.shown(person) if people.may_see(person) else SOMEBODY
+        )
+        rows = rows.assign(apart_from=rows["apart_from"].mask(beside, known))
+    if name in SUBJECT_TABLES:
         kind, column = ("who", "name") if name == "people" else ("subject_type", "subject")
         about_people = rows[rows[kind] == "technician"]
         return pd.concat(

@@ -26,7 +26,8 @@ def prep(folder: CrewFolder = CURRENT_FOLDER, as_json: AsJson = False) -> None:
 
     Figures are those of the last analysis. With --json: one object with people and machines,
     evenness, shares, signatures, runs of bad cleaves, sign-offs, blades, who shared splicers with
-    whom, proposed swaps and the coaching log.
+    whom, proposed swaps and the coaching log; what errors point to, their shares by reason, clamp
+    against holder, and what splices made again took.
     """
     with open_crew(folder) as session:
         from arcdrift.analysis.people.technician_report import (
@@ -63,6 +64,7 @@ def prep(folder: CrewFolder = CURRENT_FOLDER, as_json: AsJson = False) -> None:
                 print_renderable("")
                 _print_effects(group.capitalize(), rows)
         _print_standing_out(report)
+        _print_errors(report["error_hints"])
         _print_practice(report["sign_offs"])
         _print_blades(report["blades"], session.crew.blade)
 
@@ -113,6 +115,17 @@ def _print_standing_out(report: dict[str, Any]) -> None:
         return
     print_lines("What stands out, as hints to look at together:")
     print_list(lines)
+
+
+def _print_errors(hints: "pd.DataFrame") -> None:
+    if hints.empty:
+        return
+    from arcdrift.analysis.attempts.hint_words import NEVER_CERTAIN, hint_words
+
+    found = [hint_words(row) for row in hints.to_dict("records")]
+    print_renderable("")
+    print_lines(f"What errors point to. {NEVER_CERTAIN}")
+    print_list([f"{words.title}: {words.figures} {words.next_step}" for words in found])
 
 
 def _print_practice(attempts: "pd.DataFrame") -> None:

@@ -5,6 +5,7 @@ from typing import Any
 from dash import dcc, html
 
 from arcdrift.analysis.advice.advice import CAUTIONS
+from arcdrift.analysis.attempts.hint_words import hints_of
 from arcdrift.analysis.cases.cases_from_store import find_case
 from arcdrift.analysis.cases.outcome import VERDICTS
 from arcdrift.case import rate_text
@@ -20,6 +21,7 @@ from dashboard.components import (
     severity_tag,
     with_code,
 )
+from dashboard.pages.attempts.hint_cards import all_hints, hint_list
 from dashboard.pages.cases.case_forms import case_forms
 from dashboard.pages.cases.case_words import (
     HISTORY,
@@ -45,6 +47,8 @@ from dashboard.url_query import shown
 
 EVIDENCE_SHOWN = 5
 """Findings listed at first; the others are one tap away."""
+OF_ERRORS = frozenset({"errors-raised", "first-time-lowered"})
+"""Kinds of findings whose errors may point to something."""
 CASE_KEY = "case"
 """Key of the query under which the page gets the id that stands in its address."""
 
@@ -184,9 +188,21 @@ def _evidence(view: View, case: Case) -> html.Section:
         )
         if older
         else None,
+        _points_to(view, case, {finding["kind"] for finding in found}),
         html.Div(subject_links(case), className="row buttons"),
         title="What it rests on",
     )
+
+
+def _points_to(view: View, case: Case, kinds: set[str]) -> html.Div | None:
+    """Return what the errors of its subject point to, where the case is about errors."""
+    if not kinds & OF_ERRORS:
+        return None
+    subject = case["subject"]
+    hints = hints_of(all_hints(view), str(subject["type"]), str(subject["id"]))
+    if hints.empty:
+        return None
+    return html.Div([html.H3("What the errors point to"), hint_list(view, hints)])
 
 
 def _finding(view: View, case: Case, finding: dict[str, Any], *, opened: bool = False) -> html.Li:

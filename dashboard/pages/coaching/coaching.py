@@ -8,10 +8,12 @@ from typing import Any
 import pandas as pd
 from dash import html
 
+from arcdrift.analysis.attempts.hint_words import hints_of
 from arcdrift.analysis.people.technician_report import nothing_stands_out
 from arcdrift.people import HIDDEN, PURPOSE
 from arcdrift.wording import count_text
 from dashboard.components import View, card, csv_button, heading, notice
+from dashboard.pages.attempts.hint_cards import all_hints, hint_list
 from dashboard.pages.coaching import everybody
 from dashboard.pages.coaching.everybody import (
     everybody_folded,
@@ -35,6 +37,7 @@ TABLES = {
     "by-machine": lambda view: rows_of(view, "hands_by_machine"),
     "practice": lambda view: rows_of(view, "sign_offs"),
     "angles": lambda view: rows_of(view, "angle_days"),
+    "hints": lambda view: all_hints(view),
 }
 
 
@@ -80,6 +83,7 @@ def render(view: View) -> html.Div:
             if found
             else _nobody(view),
             _comparability(document(view)) if found else None,
+            _hints(view),
             sessions_card(view, view.data.all_coaching_notes(), person_days),
             everybody_folded(view),
             html.P(PURPOSE, className="muted hint purpose"),
@@ -88,6 +92,23 @@ def render(view: View) -> html.Div:
                 className="row",
             ),
         ]
+    )
+
+
+def people_hints(view: View) -> pd.DataFrame:
+    """Return what errors point to about people."""
+    hints = hints_of(all_hints(view), "crew", "")
+    return hints[hints["subject_type"] == "technician"] if len(hints) else hints
+
+
+def _hints(view: View) -> html.Section | None:
+    hints = people_hints(view)
+    if hints.empty:
+        return None
+    return card(
+        hint_list(view, hints),
+        title="What errors point to",
+        aside=csv_button("/coaching", "hints", view.query, "what errors point to"),
     )
 
 

@@ -27,9 +27,11 @@ from dashboard.components import (
     select,
 )
 from dashboard.kept_parts import kept_with_results
+from dashboard.pages.attempts.stops_card import stops_card
 from dashboard.pages.coaching import signatures
 from dashboard.pages.coaching.coaching_card import coaching_card, coaching_log
 from dashboard.pages.coaching.everybody import angles_of
+from dashboard.pages.coaching.own_work import haste_card, holding_card
 from dashboard.pages.coaching.people_rows import (
     document,
     effect_cell,
@@ -76,8 +78,27 @@ def hands(view: View) -> pd.DataFrame:
     return _rows_of_person(view, "hands_by_machine")
 
 
+def errors(view: View) -> pd.DataFrame:
+    """Return the person's errors of the last quarter."""
+    return visible_rows(
+        view.data.people, "error_splices", view.data.result("result_error_splices")
+    ).query("technician == @name", local_dict={"name": _name(view)})
+
+
+def held(view: View) -> pd.DataFrame:
+    """Return how the person's work differs between clamp and holder."""
+    known = rows_of(view, "holding")
+    return known[(known["subject_type"] == "technician") & (known["subject"] == _name(view))]
+
+
+def hurried(view: View) -> pd.DataFrame:
+    """Return how the person's faster stretches differ from their slower ones."""
+    return _rows_of_person(view, "haste")
+
+
 TABLES: dict[str, Callable[[View], pd.DataFrame]] = {
-    "days": days, "angles": angles, "by-machine": hands, **signatures.TABLES
+    "days": days, "angles": angles, "by-machine": hands, "errors": errors,
+    "holding": held, "haste": hurried, **signatures.TABLES
 }  # fmt: skip
 
 
@@ -229,6 +250,7 @@ def _sign_off(view: View) -> html.Section | None:
 def _folded(view: View, sessions: list[tuple[str, str]]) -> list[Any]:
     titles = {
         "splices": "The splices behind it",
+        "attempts": "What stops their splices, clamp or holder, hurried work",
         "days": "Day by day" + (", before and after each session" if sessions else ""),
         "evenness": "Evenness of cleave angles",
         "angles": "Cleave angles over time",
@@ -413,7 +435,19 @@ def _promises(rows: list[dict[str, Any]]) -> html.Table:
     )
 
 
+def _attempts(view: View) -> list[Any]:
+    name = _name(view)
+    shares = rows_of(view, "error_shares")
+    own = shares[(shares["subject_type"] == "technician") & (shares["subject"] == name)]
+    return [
+        stops_card(view, own, "technician", name, "/person"),
+        holding_card(view, name),
+        haste_card(view, name),
+    ]
+
+
 FOLDED: dict[str, Callable[[View], list[Any]]] = {
+    "attempts": kept_with_results(_attempts),
     "splices": lambda view: [signatures_card(view)],
     "days": _day_by_day,
     "evenness": kept_with_results(_evenness),

@@ -27,6 +27,7 @@ from dashboard.components import (
 )
 from dashboard.kept_parts import kept_with_events, kept_with_results
 from dashboard.my_splicer import my_splicer
+from dashboard.pages.attempts.stops_card import stops_card
 from dashboard.pages.cases.case_words import Case
 from dashboard.pages.cases.cases import case_list, pressing_first, told_cases
 from dashboard.pages.findings.finding_words import is_open
@@ -76,7 +77,13 @@ def _wear(view: View) -> pd.DataFrame:
     return wear_table(view, chosen_splicer(view))
 
 
+def errors(view: View) -> pd.DataFrame:
+    """Return the errors on the chosen splicer in the last quarter."""
+    return view.data.result("result_error_splices", splicer=chosen_splicer(view))
+
+
 TABLES = {
+    "errors": errors,
     "arc-points": points,
     "effects": _effects,
     "influence": _influence,
@@ -192,11 +199,18 @@ def charts_below_advice(view: View) -> list[Any]:
     """Return everything below the main chart; the page loads it after that is shown."""
     splicer = chosen_splicer(view)
     return [
+        _stops(view, splicer),
         _recent_days(view, splicer),
         _fold("Electrodes", electrodes_card(view, splicer)),
         _fold("How the arc was judged", _judged(view, splicer)),
         _fold("Programs allowed", [programs_card(view.data.crew)]),
     ]
+
+
+@kept_with_results
+def _stops(view: View, splicer: str) -> html.Section:
+    shares = view.data.result("result_error_shares", subject_type="splicer", subject=splicer)
+    return stops_card(view, shares, "splicer", splicer, "/splicer")
 
 
 @kept_with_events

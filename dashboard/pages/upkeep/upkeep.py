@@ -21,6 +21,7 @@ from arcdrift.analysis.advice.upkeep_plan import (
 from arcdrift.instants import day_text
 from arcdrift.wording import count_text, percent_text
 from dashboard.components import View, card, csv_button, folded, heading, notice, select, tag
+from dashboard.pages.attempts.hint_cards import all_hints, hint_list
 from dashboard.reading.data import CrewData
 from dashboard.static_html import static_part
 from dashboard.url_query import href
@@ -32,6 +33,8 @@ KINDS = {
     "factory": ("Factory service", ("Factory service",)),
 }
 """Kinds of upkeep by their key in the address: what the filter calls them, and what they are."""
+MACHINES = ("splicer", "cleaver", "blade")
+"""Types of subjects of hints that upkeep is of."""
 ALIKE = 3
 """Number from which rows that differ by nothing but their name are one."""
 WEEKS_OPEN = 4
@@ -123,7 +126,9 @@ def render(view: View) -> html.Div:
             html.Div(
                 [
                     html.Div([_planned(view, items, today), _unknown(items)]),
-                    html.Div([_to_order(view, everything), _cautions(items)]),
+                    html.Div(
+                        [_to_order(view, everything), _errors_of_machines(view), _cautions(items)]
+                    ),
                 ],
                 className="upkeep-page",
             ),
@@ -291,6 +296,15 @@ def _bar(item: UpkeepItem) -> html.Div:
         ],
         className="upkeep-bar",
     )
+
+
+def _errors_of_machines(view: View) -> html.Section | None:
+    """Return what errors point to about splicers, cleavers and blades."""
+    hints = all_hints(view)
+    machines = hints[hints["subject_type"].isin(MACHINES)] if len(hints) else hints
+    if machines.empty:
+        return None
+    return card(hint_list(view, machines), title="What errors point to")
 
 
 def _unknown(items: Sequence[UpkeepItem]) -> html.Section | None:

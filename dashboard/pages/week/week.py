@@ -19,6 +19,7 @@ from dashboard.components import (
     paper_card,
     report_button,
 )
+from dashboard.pages.attempts.cost_card import cost_card, made_again_table
 from dashboard.pages.cases.cases import case_list, pressing_first, told_cases
 from dashboard.pages.week.change_rows import change_rows
 from dashboard.pages.week.week_facts import checks_in_time, closed_text, open_counts
@@ -49,7 +50,7 @@ def changes(view: View) -> pd.DataFrame:
     return view.data.result("result_week_changes", week=iso(asked_week(view).monday))
 
 
-TABLES = {"changes": changes}
+TABLES = {"changes": changes, "made-again": made_again_table}
 
 
 def render(view: View) -> html.Div:
@@ -71,6 +72,7 @@ def render(view: View) -> html.Div:
             _story(view, week, rows),
             _changes_card(view, rows),
             _cases_card(view, week),
+            cost_card(view, week.monday),
             _paper(view, week),
         ],
         className="week-page",

@@ -49,7 +49,7 @@ def test_points_to_what_was_planted(
 
 
 def test_interval_holds_the_planted_factor() -> None:
-    inside, runs = 0, 12
+    inside, runs = 0, 6
     for seed in range(runs):
         crew = ErrorCrew(
             swaps=0.9, person_sd=0.0, splicer_sd=0.0,
@@ -58,7 +58,7 @@ def test_interval_holds_the_planted_factor() -> None:
         hints = _hints(crew, seed)
         row = hints[hints["subject"] == "S3"].iloc[0]
         inside += row["low"] <= 6.0 <= row["high"]
-    assert inside >= 9
+    assert inside >= 4
 
 
 def test_one_person_alone_on_a_splicer_cannot_be_told_from_it() -> None:
@@ -112,9 +112,10 @@ def test_what_was_mended_is_no_hint_any_more() -> None:
     assert "S3" not in set(error_hints(cells, blades, errors[kept], LAST)["subject"])
 
 
-def test_a_healthy_crew_has_hardly_a_hint() -> None:
+@pytest.mark.parametrize("quarters", [12, pytest.param(150, marks=pytest.mark.long)])
+def test_a_healthy_crew_has_hardly_a_hint(quarters: int) -> None:
     # the study with more crews, and looked at every week, is tests/recovery/hint_study.py
-    hinted, _ = false_hints(ErrorCrew(swaps=0.8), 40, 1, 1)
+    hinted, _ = false_hints(ErrorCrew(swaps=0.8), quarters, 1, 1)
     assert hinted <= 0.05
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import binom
 
 from arcdrift.analysis.attempts.haste import haste
 from arcdrift.analysis.attempts.stretches import BREAK_MIN, STRETCH, work_stretches
@@ -85,8 +86,9 @@ def _naive(splices: pd.DataFrame) -> float:
     return float(odds[0] - odds[1])
 
 
-def test_no_effect_shows_none_and_the_interval_covers_it() -> None:
-    rng, runs = np.random.default_rng(6), 120
+@pytest.mark.parametrize("runs", [25, pytest.param(250, marks=pytest.mark.long)])
+def test_no_effect_shows_none_and_the_interval_covers_it(runs: int) -> None:
+    rng = np.random.default_rng(6)
     logs, covered, naive = [], 0, []
     for _ in range(runs):
         splices = _log(rng, 0.0)
@@ -96,17 +98,17 @@ def test_no_effect_shows_none_and_the_interval_covers_it() -> None:
         naive.append(_naive(splices))
     error = np.std(logs) / np.sqrt(runs)
     assert abs(np.mean(logs)) < 3 * error
-    # 95 % of 120 is 114; the 0.1 % point of the binomial is 105
-    assert covered >= 105
+    # not below the 0.1 % point of the binomial at 95 %
+    assert covered >= binom(runs, 0.95).ppf(0.001)
     # hours with all of their gaps show an effect where there is none
-    assert abs(np.mean(naive)) > 10 * np.std(naive) / np.sqrt(runs)
+    assert abs(np.mean(naive)) > 3 * np.std(naive) / np.sqrt(runs)
 
 
 def test_haste_that_matters_is_seen() -> None:
     rng = np.random.default_rng(3)
-    found = [_again(haste(_stretches(_log(rng, 3.0)))) for _ in range(8)]
+    found = [_again(haste(_stretches(_log(rng, 3.0)))) for _ in range(4)]
     assert all(ratio > 1 for ratio, _, _ in found)
-    assert sum(low > 1 for _, low, _ in found) >= 6
+    assert sum(low > 1 for _, low, _ in found) >= 3
 
 
 def test_gaps_that_are_measured() -> None:

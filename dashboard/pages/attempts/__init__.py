@@ -1,0 +1,1 @@
+"""Cards about what stops splices and what splices made again cost."""
