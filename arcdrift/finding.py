@@ -36,6 +36,8 @@ KINDS: dict[str, str] = {
     "clock-wrong": "Splicer clock is wrong",
     "readings-gap": "Air readings missing",
 }
+FORMER_KINDS = {"redo-raised": "first-time-lowered"}
+"""Kinds that had another name: splices made again were counted, and are places now."""
 SEVERITY_ORDER: dict[str, int] = {"act": 0, "watch": 1, "note": 2}
 
 

@@ -20,7 +20,7 @@ TITLES = {
     "level": "Loss",
     "spread": "Scatter of losses",
     "dirty": "Dirty splices",
-    "first_time": "Places not right first time",
+    "first_time": "Not right first time",
     "errors": "Errors per attempt",
 }
 MEASURE_OF_KIND = {

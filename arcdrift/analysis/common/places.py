@@ -103,6 +103,9 @@ def find_places(splices: pd.DataFrame, day: pd.Series, limit: Floats) -> Places:
 
     What a log cannot tell:
 
+    - Whether "redo" marks the splice that is to be made again, as is taken here, or the one that
+      was made instead of it. In a log of the latter kind, a place that was made again counts twice
+      by the third rule: for the bad splice, if it is over the limit, and for the redo.
     - By the third rule, a finished splice that was made again (broken while it was laid down, or a
       bad loss found later) counts as a place of its own, and so does what another person or another
       program tried at a place; a place given up for the day takes the next splice for its own.

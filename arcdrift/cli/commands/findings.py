@@ -53,13 +53,14 @@ def findings(
     as_json: AsJson = False,
 ) -> None:
     """List the findings: what needs attention, since when, and what to do next."""
-    from arcdrift.finding import KINDS, SEVERITY_ORDER
+    from arcdrift.finding import FORMER_KINDS, KINDS, SEVERITY_ORDER
     from arcdrift.store.records.record_overview import read_splicers
     from arcdrift.store.results.result_rows import read_findings
 
     with open_crew(folder) as session:
         require_analysis(session)
         if kind is not None:
+            kind = FORMER_KINDS.get(kind, kind)
             require_known(kind, KINDS, "kind of finding")
         zone = zone_of_splicer(session.crew)
         start = None if since is None else parse_instant(since, zone, "--since")

@@ -2,7 +2,11 @@
 
 import numpy as np
 import pandas as pd
+import pytest
+import statsmodels.api as sm
+import statsmodels.formula.api as smf
 
+from arcdrift.analysis.loss.proportion_charts import COUNTED
 from arcdrift.analysis.people.comparability import cheapest_swaps, connected_sets
 from arcdrift.analysis.people.prep_effects import PrepEffects, prep_effects, scaled
 from tests.analysis.people.made_up_hands import made_up_cells, work
@@ -203,3 +207,32 @@ def test_no_figure_is_an_empty_interval_around_zero():
             assert (told["high"] - told["low"] > 0.001).all()
             empty += (rows["note"] == "no difference found").any()
     assert empty
+
+
+@pytest.mark.parametrize("measure", ["first_time", "errors"])
+def test_odds_are_those_of_a_binomial_regression_where_counts_are_large(measure: str) -> None:
+    """statsmodels' GLM Binomial with people and splicers as fixed effects: nothing to shrink."""
+    cells, _, _ = made_up_cells(4)
+    rng = np.random.default_rng(8)
+    people = {name: float(size) for name, size in zip(
+        sorted(cells["technician"].unique()), rng.normal(0.0, 0.6, 10), strict=True)}  # fmt: skip
+    machines = {name: float(size) for name, size in zip(
+        sorted(cells["splicer"].unique()), rng.normal(0.0, 0.6, 8), strict=True)}  # fmt: skip
+    odds = cells["technician"].map(people) + cells["splicer"].map(machines) - 2.5
+    bad, of = COUNTED[measure]
+    n = np.full(len(cells), 4000)
+    cells = cells.assign(
+        **{of: n.astype(float), bad: rng.binomial(n, 1 / (1 + np.exp(-odds))).astype(float)}
+    )
+    told = prep_effects(cells, measures=[measure])
+    ours, _ = log_effects(told, "technician", measure)
+    theirs = smf.glm(
+        "share ~ C(technician) + C(splicer)",
+        cells.assign(share=cells[bad] / cells[of]),
+        family=sm.families.Binomial(),
+        var_weights=cells[of].to_numpy(),
+    ).fit()
+    fitted = {name: theirs.params.get(f"C(technician)[T.{name}]", 0.0) for name in people}
+    expected = against_the_median_of_others(fitted).reindex(ours.index)
+    np.testing.assert_allclose(ours, expected, atol=0.003)
+    assert np.ptp(expected) > 1.0
