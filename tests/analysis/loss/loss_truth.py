@@ -49,10 +49,13 @@ class Made:
 
     Attributes
     ----------
-    raised, dirtier, scattered : tuple
-        ``(column, value, first day, factor)``: losses, the share of dirty splices, or the shape of
-        the gamma law of losses, of the rows whose column has the value, from that day on. The
-        column ``crew`` is everybody.
+    raised, dirtier, scattered, again, failing : tuple
+        ``(column, value, first day, factor)``: losses, the share of dirty splices, the shape of
+        the gamma law of losses, the share of places not right first time, or of attempts that end
+        with an error, of the rows whose column has the value, from that day on. The column
+        ``crew`` is everybody.
+    holdings : bool
+        Whether every other pair of splicers has clamps and the rest holders, or nothing is logged.
     stay : int
         Days after which people move on to the next splicer.
     hot : dict
@@ -67,6 +70,9 @@ class Made:
     raised: tuple[tuple[str, str, int, float], ...] = ()
     dirtier: tuple[tuple[str, str, int, float], ...] = ()
     scattered: tuple[tuple[str, str, int, float], ...] = ()
+    again: tuple[tuple[str, str, int, float], ...] = ()
+    failing: tuple[tuple[str, str, int, float], ...] = ()
+    holdings: bool = False
     hot: dict[int, float] = field(default_factory=dict)
 
     def frames(self) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -83,11 +89,16 @@ class Made:
                 "splicer": names[machine], "program": np.array(["a", "b"])[rest // self.a_day],
                 "technician": np.array([f"T{i}" for i in range(self.splicers)])[person],
                 "site": np.array(["Harbor", "Moor"])[machine % 2], "crew": "crew", "day": day,
+                "holding": np.array(["clamp", "holder"])[machine // 2 % 2],
             }
         )  # fmt: skip
-        mean = 0.03 * np.ones(n)
-        share, shape = 0.012 * np.ones(n), np.ones(n)
-        for faults, value in ((self.raised, mean), (self.dirtier, share), (self.scattered, shape)):
+        rows = rows if self.holdings else rows.assign(holding=NO_HOLDING)
+        mean, shape = 0.03 * np.ones(n), np.ones(n)
+        share, again, failing = (usual * np.ones(n) for usual in (0.012, 0.03, 0.01))
+        for faults, value in (
+            (self.raised, mean), (self.dirtier, share), (self.scattered, shape),
+            (self.again, again), (self.failing, failing),
+        ):  # fmt: skip
             for column, name, first, factor in faults:
                 value[(rows[column] == name) & (day >= first)] *= factor
         for number, factor in self.hot.items():
@@ -99,14 +110,13 @@ class Made:
         rows = rows.assign(
             day=START + pd.to_timedelta(day, "D"), n=1, made=1, total=loss, capped=capped,
             capped_squares=capped**2, squares=capped**2, dirty=loss > 0.18,
-            errors=rng.random(n) < 0.01, places=1, again=rng.random(n) < 0.03,
+            errors=rng.random(n) < failing, places=1, again=rng.random(n) < again,
         )  # fmt: skip
         stream = ["splicer", "program", "day", "site"]
         days = rows.groupby(stream, as_index=False)[["n", "total", "capped", "capped_squares"]]
-        hand = ["splicer", "program", "technician", "site", "day"]
+        hand = ["splicer", "program", "technician", "holding", "site", "day"]
         hands = rows.groupby(hand, as_index=False)[
             ["n", "made", "capped", "squares", "dirty", "errors", "places", "again"]
         ]
         events = dict.fromkeys(EVENT_COLUMNS, 0)
-        cells = hands.sum().assign(holding=NO_HOLDING)
-        return days.sum().assign(segment=0, cap=CAP, **events), cells
+        return days.sum().assign(segment=0, cap=CAP, **events), hands.sum()
