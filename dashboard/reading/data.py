@@ -21,6 +21,7 @@ from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms, rep
 from arcdrift.analysis.cases.cases_from_store import find_case, read_cases, state_case
 from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.analysis.people.signature_splices import SignatureSplices
+from arcdrift.clock_bounds import MAX_AHEAD
 from arcdrift.crew_setup import CrewSetup
 from arcdrift.error_reasons import ErrorReasons
 from arcdrift.errors import UsageError
@@ -42,7 +43,12 @@ from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
 from arcdrift.store.records.logged_reasons import logged_reasons
 from arcdrift.store.records.record_changes import RecordsMark, records_mark, subjects_between
-from arcdrift.store.records.record_overview import assessment_time, newest_records, read_splicers
+from arcdrift.store.records.record_overview import (
+    are_mostly_after,
+    assessment_time,
+    newest_records,
+    read_splicers,
+)
 from arcdrift.store.records.record_sources import RecordSource, record_sources
 from arcdrift.store.records.written_entries import WrittenEntry
 from arcdrift.store.results.result_rows import read_analysis_mark
@@ -342,12 +348,15 @@ class CrewData(StoredResults):
         )
 
     @cached_by_version(2)
-    def _newest_in(self, _hour: datetime) -> datetime:
-        """Return the instant of the newest record that can be believed in an hour.
+    def _newest_in(self, hour: datetime) -> datetime:
+        """Return the instant of the newest record that can be believed in an hour."""
+        found = assessment_time(self._engine, self.crew, lambda _: self._lie_in_future(hour))
+        return found.to_pydatetime()
 
-        To know it takes a look at all records where some lie in the future.
-        """
-        return assessment_time(self._engine, self.crew).to_pydatetime()
+    @cached_by_results(2)
+    def _lie_in_future(self, hour: datetime) -> bool:
+        """Return whether most records do, as invented logs may; it takes a look at all of them."""
+        return are_mostly_after(self._engine, hour + MAX_AHEAD)
 
     def workday(self) -> str:
         """Return the ISO local workday that is running, which may begin after midnight."""

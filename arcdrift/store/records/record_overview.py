@@ -7,6 +7,7 @@ would spend most of their time on loading it.
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sqlalchemy import Engine, Select, Subquery, func, select, union_all
@@ -19,6 +20,8 @@ from arcdrift.store.annotations.clock_shifts import SPLICER_TIMED, clock_shifts,
 from arcdrift.store.database.connect import reading
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import pandas as pd
 
 
@@ -102,7 +105,11 @@ def newest_records(engine: Engine, until: datetime | None = None) -> dict[str, d
     return {splicer: instant_at(time) for splicer, time in rows}  # of two times the later one
 
 
-def newest_record(engine: Engine, wall: datetime | None = None) -> pd.Timestamp | None:
+def newest_record(
+    engine: Engine,
+    wall: datetime | None = None,
+    mostly_after: Callable[[datetime], bool] | None = None,
+) -> pd.Timestamp | None:
     """Instant (UTC) of the newest check or splice that can be believed; None in an empty store.
 
     A record that lies in the future was logged by a wrong clock: one of the year 2100 must not
@@ -113,6 +120,8 @@ def newest_record(engine: Engine, wall: datetime | None = None) -> pd.Timestamp 
     ----------
     wall : aware datetime, optional
         What this computer's clock shows; its present time where it is left out.
+    mostly_after : callable, optional
+        Instead of `are_mostly_after`, which counts all records: what is known of it.
     """
     import pandas as pd
 
@@ -120,13 +129,14 @@ def newest_record(engine: Engine, wall: datetime | None = None) -> pd.Timestamp 
     newest = max(newest_records(engine).values(), default=None)
     if newest is not None and newest > latest_possible:
         believed = max(newest_records(engine, latest_possible).values(), default=None)
-        if believed is not None and not _are_mostly_after(engine, latest_possible):
+        known = partial(are_mostly_after, engine) if mostly_after is None else mostly_after
+        if believed is not None and not known(latest_possible):
             newest = believed
     return None if newest is None else pd.Timestamp(newest).as_unit("us")
 
 
-def _are_mostly_after(engine: Engine, instant: datetime) -> bool:
-    """Whether more than half of all checks and splices, as logged, lie after an instant."""
+def are_mostly_after(engine: Engine, instant: datetime) -> bool:
+    """Return whether more than half of all checks and splices, as logged, lie after an instant."""
     later = total = 0
     with reading(engine) as connection:
         for kind in SPLICER_TIMED:
@@ -143,11 +153,17 @@ def _are_mostly_after(engine: Engine, instant: datetime) -> bool:
     return 2 * later > total
 
 
-def assessment_time(engine: Engine, crew: Crew) -> pd.Timestamp:
-    """UTC instant results speak of: now, or the newest record's time if crew.toml says so."""
+def assessment_time(
+    engine: Engine, crew: Crew, mostly_after: Callable[[datetime], bool] | None = None
+) -> pd.Timestamp:
+    """UTC instant results speak of: now, or the newest record's time if crew.toml says so.
+
+    `mostly_after` is that of `newest_record`.
+    """
     import pandas as pd
 
-    newest = newest_record(engine) if crew.clock == "newest-record" else None
+    frozen = crew.clock == "newest-record"
+    newest = newest_record(engine, mostly_after=mostly_after) if frozen else None
     return newest if newest is not None else pd.Timestamp.now("UTC").as_unit("us")
 
 
