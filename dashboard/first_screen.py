@@ -33,11 +33,7 @@ def first_screen_html(data: CrewData, path: str, query: str, scheme: Scheme) -> 
 
 def _content(data: CrewData, path: str, query: str, scheme: Scheme) -> str:
     run = data.run()
-    if (
-        run is not None
-        and path == SHIFT_PATH
-        and not all(map(data.advice_is_ready, data.splicers()))
-    ):
+    if run is not None and path == SHIFT_PATH and data.without_advice(data.splicers()):
         # nobody waits for advice here: this is to be read before anything else
         board, _ = shift_board(View(data, run, parse(query), scheme), 0.0)
         return as_html(html.Div(board))

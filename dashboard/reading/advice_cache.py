@@ -113,9 +113,9 @@ class AdviceCache:
             self._enqueue(aging)
         return {name: each.advice for name, each in found.items()}
 
-    def is_ready(self, splicer: str) -> bool:
-        """Whether `get` answers at once."""
-        return not self._missing([splicer], STALE_SECONDS)
+    def missing(self, splicers: Iterable[str]) -> list[str]:
+        """Return the splicers for which `get` does not answer at once."""
+        return self._missing(list(splicers), STALE_SECONDS)
 
     def prefetch(self, splicers: Iterable[str]) -> None:
         """Compute in the background what is not cached of the present state of the store."""

@@ -532,9 +532,9 @@ class CrewData(StoredResults):
         found = self._advice_cache.get(names)
         return {name: advice for name, advice in found.items() if advice is not None}
 
-    def advice_is_ready(self, splicer: str) -> bool:
-        """Whether advice in the newest air is at hand, so that nobody has to wait for it."""
-        return self._advice_cache.is_ready(splicer)
+    def without_advice(self, splicers: Iterable[str]) -> list[str]:
+        """Return the splicers whose advice in the newest air is not at hand: it takes time."""
+        return self._advice_cache.missing(splicers)
 
     def prefetch_advice(self) -> None:
         """Work out every splicer's advice in the background, before a page asks for it."""

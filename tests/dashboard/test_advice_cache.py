@@ -112,8 +112,7 @@ def test_new_records_cost_nobody_else_their_advice(clock: Clock) -> None:
     cache = AdviceCache(asked)
     cache.get(["Heron", "Tern"])
     asked.newest, asked.new = 2, Subjects(frozenset({"Tern"}))
-    assert cache.is_ready("Heron")
-    assert not cache.is_ready("Tern")
+    assert cache.missing(["Heron", "Tern"]) == ["Tern"]
     assert cache.get(["Heron", "Tern"]) == {"Heron": "Heron 1", "Tern": "Tern 3"}
     asked.newest, asked.new = 3, Subjects(sites=frozenset({"Harbor"}))
     assert cache.get(["Heron", "Tern"]) == {"Heron": "Heron 1", "Tern": "Tern 3"}
@@ -253,6 +252,6 @@ def test_many_are_worked_out_together() -> None:
     cache = AdviceCache(asked)
     assert cache.get(["Heron", "Tern"]) == {"Heron": "Heron 1", "Tern": "Tern 2"}
     assert cache.get(["Tern", "Plover"]) == {"Tern": "Tern 2", "Plover": "Plover 3"}
-    assert cache.is_ready("Tern")
+    assert cache.missing(["Tern"]) == []
     asked.basis = "2"
-    assert not cache.is_ready("Tern")
+    assert cache.missing(["Tern"]) == ["Tern"]

@@ -18,7 +18,7 @@ from tests.dashboard.rendering import whole
 from tests.stored_rows import store_rows
 
 NOT_IN_STORE = (
-    "present", "today", "workday", "settings", "advice", "crew_advice", "advice_is_ready",
+    "present", "today", "workday", "settings", "advice", "crew_advice", "without_advice",
     "records_in_future", "newest_record", "coaching_notes", "all_coaching_notes",
 )  # fmt: skip
 """What changes without anything that a page may show being stored."""

@@ -48,10 +48,10 @@ def test_advice_is_worked_out_anew_under_new_settings(folder: Path) -> None:
     data = viewers.everything()
     before = data.advice("Kestrel", None, None, None)
     assert {each["program_class"] for each in before.program_classes} == {"fixed"}
-    assert data.advice_is_ready("Kestrel")
+    assert data.without_advice(["Kestrel"]) == []
     edit(folder, 'class = "fixed"', 'class = "custom"')
     newer = viewers.everything()
-    assert not newer.advice_is_ready("Kestrel")
+    assert newer.without_advice(["Kestrel"]) == ["Kestrel"]
     after = newer.advice("Kestrel", None, None, None)
     assert {each["program_class"] for each in after.program_classes} == {"custom"}
 

@@ -90,7 +90,7 @@ def splicers_now(
     """
     limit = SECONDS_AT_ONCE if seconds is None else seconds
     names = sorted(data.splicers(), key=lambda name: name != mine)
-    missing = [name for name in names if not data.advice_is_ready(name)]
+    missing = data.without_advice(names)
     begun = monotonic()
     while missing and monotonic() - begun < limit:
         data.crew_advice(missing[:AT_ONCE])
