@@ -37,8 +37,14 @@ def _all_hints(data: CrewData) -> pd.DataFrame:
     return visible_rows(data.people, "error_hints", data.result("result_error_hints"))
 
 
-def hint_list(view: View, hints: pd.DataFrame) -> html.Div:
-    """Return hints with their numbers, what to look at and the splices behind them."""
+def hint_list(view: View, hints: pd.DataFrame, *, with_cautions: bool = True) -> html.Div:
+    """Return hints with their numbers, what to look at and the splices behind them.
+
+    Parameters
+    ----------
+    with_cautions : bool
+        False where the page has cautions of its own for work at splicers.
+    """
     errors = view.data.result("result_error_splices")
     cautions = dict.fromkeys(
         caution for kind in hints["kind"].unique() for caution in CAUTIONS[str(kind)]
@@ -55,7 +61,9 @@ def hint_list(view: View, hints: pd.DataFrame) -> html.Div:
                     html.Summary("Before you touch anything"),
                     html.Ul([html.Li(words) for words in cautions], className="cautions"),
                 ]
-            ),
+            )
+            if with_cautions
+            else None,
         ]
     )
 

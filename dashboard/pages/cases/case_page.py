@@ -202,7 +202,9 @@ def _points_to(view: View, case: Case, kinds: set[str]) -> html.Div | None:
     hints = hints_of(all_hints(view), str(subject["type"]), str(subject["id"]))
     if hints.empty:
         return None
-    return html.Div([html.H3("What the errors point to"), hint_list(view, hints)])
+    return html.Div(
+        [html.H3("What the errors point to"), hint_list(view, hints, with_cautions=False)]
+    )
 
 
 def _finding(view: View, case: Case, finding: dict[str, Any], *, opened: bool = False) -> html.Li:

@@ -304,7 +304,7 @@ def _errors_of_machines(view: View) -> html.Section | None:
     machines = hints[hints["subject_type"].isin(MACHINES)] if len(hints) else hints
     if machines.empty:
         return None
-    return card(hint_list(view, machines), title="What errors point to")
+    return card(hint_list(view, machines, with_cautions=False), title="What errors point to")
 
 
 def _unknown(items: Sequence[UpkeepItem]) -> html.Section | None:
