@@ -205,6 +205,9 @@
     let looking = false;
     new MutationObserver(() => {
         drawSent();
+        if (document.querySelector("#page h1")) {
+            document.querySelector(".first-screen")?.remove();
+        }
         document.querySelectorAll("details[data-stays-open]:not([open])").forEach((list) => {
             list.open = opened.has(nameOf(list));
         });
