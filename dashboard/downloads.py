@@ -13,12 +13,17 @@ from dashboard.url_query import parse
 FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 """Beginnings of a cell that some spreadsheet runs; the last four are full-width forms."""
 
-HEADERS = {"baseline_db": "usual_db", "charted_days": "days_judged"}
+HEADERS = {
+    "baseline_db": "usual_db",
+    "charted_days": "days_judged",
+    "again": "places_not_right_first_time",
+}
 """Headers that pages have another word for than the stored results."""
 CELLS = {
     "state": {"charted": "known"},
     "name": {"rolled_up": "all work of one"},
     "subject_type": {"stream": "splicer and program"},
+    "measure": {"first_time": "not right first time", "errors": "errors per attempt"},
 }
 """The same of cells, by column."""
 

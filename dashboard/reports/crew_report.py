@@ -35,7 +35,12 @@ from dashboard.pages.cases.cases import pressing_first, told_cases
 from dashboard.pages.cases.revisit import made_text, place_text
 from dashboard.pages.upkeep.upkeep import POWER_OFF, all_items, due_text
 from dashboard.pages.week.week import HINT, LABELS
-from dashboard.pages.week.week_facts import checks_in_time, closed_text, open_counts
+from dashboard.pages.week.week_facts import (
+    checks_in_time,
+    closed_text,
+    open_counts,
+    right_first_time,
+)
 from dashboard.pages.week.week_query import running_monday
 from dashboard.reading.period_splices import splices_of_period
 from dashboard.reports.periods import Period, asked_period, weeks_of
@@ -147,6 +152,7 @@ def _parts(
         "story": [(label, plain(getattr(story, key))) for label, key in LABELS],
         "by_week": name == "month",
         "checks": checks,
+        "right": right_first_time(view.data.result("result_crew_days"), period.span),
         "states": open_counts(cases),
         "closed": closed_text(cases, period.span, name),
         "losses": losses,

@@ -154,8 +154,9 @@ def test_paper_tells_the_numbers_of_the_pages(crew_data: CrewData) -> None:
     changes = re.findall(r"[▲▼ ][+\u2212]\d+ \([+\u2212]\d+ to [+\u2212]?\d+\) %", paper)
     assert len(changes) >= 8
     assert [change for change in changes if change.strip() not in page] == []
-    (share,) = re.findall(r"Arc checks in time (\d+ \(\d+ to \d+\) %)", paper)
-    assert f"Arc checks in time {share}" in page
+    for what in ("Arc checks in time", "Places right first time"):
+        (share,) = re.findall(rf"{what} (\d+ \(\d+ to \d+\) %)", paper)
+        assert f"{what} {share}" in page
     for state in ("new", "taken on", "waiting for the result"):
         (count,) = re.findall(rf"(\d+) {state}", paper.partition("Cases now")[2][:120])
         assert f"{count} {state}" in page

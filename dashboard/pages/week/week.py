@@ -22,7 +22,12 @@ from dashboard.components import (
 from dashboard.pages.attempts.cost_card import cost_card, made_again_table
 from dashboard.pages.cases.cases import case_list, pressing_first, told_cases
 from dashboard.pages.week.change_rows import change_rows
-from dashboard.pages.week.week_facts import checks_in_time, closed_text, open_counts
+from dashboard.pages.week.week_facts import (
+    checks_in_time,
+    closed_text,
+    open_counts,
+    right_first_time,
+)
 from dashboard.pages.week.week_query import (
     WEEK,
     asked_week,
@@ -147,12 +152,21 @@ def _linked(word: Word) -> dcc.Link:
 
 
 def _facts(view: View, week: WeekSpan) -> html.Div:
-    """Return the checks in time and the cases by state."""
+    """Return the checks in time, the places right first time and the cases by state."""
     cases = told_cases(view)
+    right = right_first_time(view.data.result("result_crew_days"), week)
     return html.Div(
         [
             html.Div(
                 [html.Span("Arc checks in time", className="muted"), *_checks(view, week)],
+                className="week-fact",
+            ),
+            html.Div(
+                [
+                    html.Span("Places right first time", className="muted"),
+                    html.Strong(right.share),
+                    html.Span(right.counts, className="muted") if right.counts else None,
+                ],
                 className="week-fact",
             ),
             html.Div(
