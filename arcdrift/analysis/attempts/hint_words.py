@@ -88,12 +88,12 @@ def hint_words(row: Mapping[Hashable, Any]) -> HintWords:
     errors, attempts = int(row["errors"]), int(row["attempts"])
     figures = f"{errors:,} in {count_text(attempts, 'attempt')} ({percent_text(errors / attempts)})"
     if not pd.isna(row["ratio"]):
+        ratio = float(row["ratio"])
+        digits = 1 if ratio < 10 else 0
         times = (
-            f"{number_text(float(row['ratio']), 1)} times"
+            f"{number_text(ratio, digits)} times"
             if pd.isna(row["low"])
-            else interval_text(
-                float(row["ratio"]), float(row["low"]), float(row["high"]), "times", 1
-            )
+            else interval_text(ratio, row["low"], row["high"], "times", digits)
         )
         figures += f", {times} {_compared_with(subject_type, apart=apart)}"
     if apart:

@@ -81,15 +81,14 @@ def unknown_sentence(costs: PeriodCosts, name: str) -> str:
     total = costs.total
     attempts = max(float(total["attempts"]), 1.0)
     shares = [
-        f"the minutes of {percent_text(float(total['untimed']) / attempts)} of these attempts"
-        if total["untimed"]
-        else "",
-        f"the arcs of {percent_text(float(total['uncounted']) / attempts)} of these attempts"
-        if total["uncounted"]
-        else "",
+        f"the {what} of {percent_text(float(total[column]) / attempts)}"
+        for what, column in (("minutes", "untimed"), ("arcs", "uncounted"))
+        if total[column]
     ]
-    known = " and ".join(share for share in shares if share)
-    return f"Of {name}, {known} are not known." if known else ""
+    known = " and ".join(shares)
+    return (
+        f"{known[:1].upper()}{known[1:]} of the attempts in {name} are not known." if known else ""
+    )
 
 
 def hours_text(minutes: float) -> str:
