@@ -49,6 +49,9 @@ class Comparison:
         The same for a first comparison, which may still be explained by hands or machines.
     evidence : str
         Column of which a hint needs at least two.
+    fewest_days : int
+        Days with errors that are enough instead, where the same hands at other positions of the
+        blade are evidence enough; 0 for none.
     """
 
     kind: str
@@ -57,6 +60,7 @@ class Comparison:
     within: tuple[str, ...]
     roughly: tuple[str, ...]
     evidence: str
+    fewest_days: int = 0
 
 
 _ON_SPLICER = (("technician", "program"), ("program",), "technician")
@@ -68,7 +72,7 @@ COMPARISONS = (
     ),
     Comparison(
         "cleave", "blade", ("cleaver", "blade_position"), ("technician",), ("cleaver",),
-        "technician",
+        "technician", fewest_days=3,
     ),
     Comparison("cleave", "cleaver", ("cleaver",), ("technician",), (), "technician"),
     Comparison("cleave", "technician", ("technician",), ("cutter",), (), "cutter"),

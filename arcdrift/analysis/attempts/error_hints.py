@@ -77,8 +77,10 @@ def error_hints(
     (`arcdrift.analysis.attempts.comparisons.SUBJECT_SD`), at the level `LEVEL` divided by the
     number of all comparisons (Bonferroni). Then it is compared within the same hands
     (on the same machines), where it needs a p-value of `SEPARATED` and evidence from two people
-    (machines), which holds without the one that tells most. Both together keep false hints to at
-    most one in twenty quarters of a healthy crew (`tests/recovery/hint_study.py`).
+    (machines), which holds without the one that tells most; for the position of a blade errors on
+    three days are enough, since the same hands had others at other positions. Both together keep
+    false hints to at most one in twenty quarters of a healthy crew
+    (`tests/recovery/hint_study.py`).
     """
     cells, blades, errors = (in_window(rows, now) for rows in (cells, blades, errors))
     if cells.empty or errors.empty:
@@ -196,12 +198,14 @@ class _Compared(SubjectCounts):
     def _pointed_to(self, number: int, fair: SubjectShares, phi: float) -> dict[str, object] | None:
         """Hint at a subject, if several people (machines) show it and it is not over yet."""
         seen = fair.evidence(number)
-        if seen.confirming < 2:
+        failing = self.cells["day"][(self.subject == number) & (self.x > 0)].nunique()
+        on_days = 0 < self.comparison.fewest_days <= failing
+        if seen.confirming < 2 and not on_days:
             return self._one_only(number, seen)
         rest = upper_tail(
             float(np.rint(seen.rest[0])), float(np.rint(seen.rest[1])), seen.rest[2], phi
         )
-        if rest > CONFIRMED or not fair.still_shows(number):
+        if (rest > CONFIRMED and not on_days) or not fair.still_shows(number):
             return None
         return {
             "verdict": POINTS_TO, **fair.ratio(number), "evidence": seen.confirming,

@@ -131,7 +131,7 @@ def _evidence(subject_type: str, kind: str, seen: int) -> str:
     if subject_type == "technician":
         machine = "cleaver" if kind == "cleave" else "splicer"
         return f"it shows on {count_text(seen, machine)}"
-    return f"it shows in the hands of {seen} people"
+    return f"it shows in the hands of {'one person' if seen == 1 else f'{seen} people'}"
 
 
 def _not_separable(row: Mapping[Hashable, Any]) -> str:

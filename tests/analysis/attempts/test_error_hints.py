@@ -70,6 +70,17 @@ def test_one_person_alone_on_a_splicer_cannot_be_told_from_it() -> None:
     assert (row["apart_type"], row["apart_from"]) == ("technician", "P3")
 
 
+def test_a_blade_in_one_pair_of_hands_is_told_by_their_other_positions() -> None:
+    crew = ErrorCrew(
+        swaps=0.0, people=8, day_sd=0.2, week_sd=0.0,
+        faults=[({"cleaver": "C4", "blade_position": "3"}, "cleave_angle", 9.0)],
+    )  # fmt: skip
+    row = _hints(crew).iloc[0]
+    assert (row["subject_type"], row["subject"], row["detail"]) == ("blade", "C4", "3")
+    assert row["verdict"] == POINTS_TO
+    assert row["evidence"] == 1
+
+
 def test_who_always_uses_holders_cannot_be_told_from_them() -> None:
     others = {f"P{number}": "clamp" for number in range(9)}
     crew = ErrorCrew(
