@@ -1,6 +1,7 @@
 """Everything the pages of one crew read, and the few things a person may change there."""
 
 import json
+from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -46,6 +47,7 @@ from arcdrift.store.records.record_changes import RecordsMark, records_mark, sub
 from arcdrift.store.records.record_overview import (
     are_mostly_after,
     assessment_time,
+    max_splice_count,
     newest_records,
     read_splicers,
 )
@@ -225,7 +227,19 @@ class CrewData(StoredResults):
     @cached_by_version(2)
     def unknown_reasons(self) -> dict[str, int]:
         """Return logged reasons of errors of which no word is known, with how often each is."""
-        return ErrorReasons(self.crew.error_reasons).unknown(logged_reasons(self._engine))
+        mark = records_mark(self._engine)
+        counted, reasons = self._logged_reasons(mark.changes)
+        new = logged_reasons(self._engine, after=counted)
+        counts = Counter(reasons) + Counter(new)
+        return ErrorReasons(self.crew.error_reasons).unknown(dict(counts.most_common()))
+
+    @cached_by_results(2)
+    def _logged_reasons(self, _changes: int) -> tuple[int, dict[str, int]]:
+        """Return the newest splice that was counted, and the reasons up to it.
+
+        It takes a look at all splices, so that later ones are added and not counted again.
+        """
+        return max_splice_count(self._engine), logged_reasons(self._engine)
 
     def last_hand(self, splicer: str) -> str:
         """Return who worked last with a splicer, as may be shown; empty where nobody is on record.

@@ -6,13 +6,17 @@ from arcdrift.store import schema
 from arcdrift.store.database.connect import reading
 
 
-def logged_reasons(engine: Engine, import_id: int | None = None) -> dict[str, int]:
+def logged_reasons(
+    engine: Engine, import_id: int | None = None, *, after: int = 0
+) -> dict[str, int]:
     """Return how many failed splices have each reason, the commonest first.
 
     Parameters
     ----------
     import_id : int, optional
         Import whose splices are counted; default all.
+    after : int
+        Id from which on splices are counted, itself left out.
     """
     t = schema.splices.columns
     count = func.count().label("splices")
@@ -24,5 +28,7 @@ def logged_reasons(engine: Engine, import_id: int | None = None) -> dict[str, in
     )
     if import_id is not None:
         query = query.where(t.import_id == import_id)
+    if after:
+        query = query.where(t.id > after)
     with reading(engine) as connection:
         return {row.error_reason: row.splices for row in connection.execute(query)}
