@@ -116,7 +116,7 @@ def test_splicers_with_records_in_the_future_are_named_newest_first(engine):
     load(engine, "splicer,spliced_at,loss_db\n" + rows, now.to_pydatetime())
     ahead = records_in_future(engine, now)
     assert list(ahead) == ["Plover"]
-    assert "2026-06-01 02:40 (splicer Plover)" in future_sentence(ahead, "Europe/Oslo")
+    assert "1 Jun 2026, 02:40 (splicer Plover)" in future_sentence(ahead, "Europe/Oslo")
     assert len(records_in_future(engine, pd.Timestamp("2026-01-01", tz="UTC"))) == 2
     bounds = ClockBounds(
         "Plover", datetime(2026, 5, 1, tzinfo=UTC), datetime(2026, 7, 1, tzinfo=UTC)
