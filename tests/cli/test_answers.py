@@ -155,6 +155,9 @@ def test_findings_shape(analyzed: Path, arcdrift: Any) -> None:
 def test_findings_filtered(analyzed: Path, arcdrift: Any) -> None:
     everything = arcdrift("findings", "--json").data
     missed = arcdrift("findings", "--kind", "check-missed", "--json").data
+    # a kind by the name it had before
+    former = arcdrift("findings", "--kind", "redo-raised", "--json").data
+    assert former == arcdrift("findings", "--kind", "first-time-lowered", "--json").data
     assert missed == [item for item in everything if item["kind"] == "check-missed"]
     herons = arcdrift("findings", "--subject", "Heron", "--json").data
     assert herons

@@ -110,6 +110,17 @@ def test_a_case_that_a_person_spoke_about_gives_its_id_to_a_joined_one() -> None
     assert joined.absorbed == (first.kept.id,)
 
 
+def test_a_case_of_redone_splices_goes_on_as_one_of_places() -> None:
+    """Cases are kept by cause and subject: what they were counted by before does not matter."""
+    share = {"share_since": 0.12, "share_expected": 0.05, "places_since": 300}
+    kept = KeptCase(
+        id="abc123", keys=(("loss", "splicer", "Dunlin"),), began=day(0), first_seen=day(2),
+        until=day(5), spoken=True, title="Dunlin: 9 % of splices made again",
+    )  # fmt: skip
+    (found,) = analyzed([finding("first-time-lowered", first=3, last=8, **share)], {kept.id: kept})
+    assert found.kept.id == "abc123"
+
+
 def test_a_case_of_loss_that_turns_out_to_be_the_arcs_keeps_its_id() -> None:
     arc = "arc: the setting does not suit the air or the electrodes"
     kept: dict[str, KeptCase] = {}
