@@ -12,6 +12,7 @@ import pytest
 
 from arcdrift.analysis.advice.advice_from_store import advice_from_store, advice_of_splicers
 from arcdrift.analysis.arc.arc_model import ArcModel
+from arcdrift.analysis.attempts.comparisons import POINTS_TO
 from arcdrift.analysis.review.review import review
 from arcdrift.finding import Finding
 from arcdrift.store.imports.set_aside_rows import read_quarantined
@@ -355,3 +356,10 @@ def test_what_is_left_over_the_limit_is_the_last_at_its_place(
     splices = {finding.subject_id: finding.evidence["splices"] for finding in found}
     assert splices == {f"{splicer} / {program}": n for (splicer, program), n in over.items()}
     assert all(finding.evidence["not_told_if_made_again"] == 0 for finding in found)
+
+
+def test_reasons_of_errors_point_to_lapwing_and_to_nothing_else(sample: Sample) -> None:
+    (fault,) = sample.faults("fiber-position")
+    hints = read_result(sample.engine, "result_error_hints")
+    told = list(zip(hints["kind"], hints["subject"], hints["verdict"], strict=True))
+    assert told == [("position", fault["subject"], POINTS_TO)]
