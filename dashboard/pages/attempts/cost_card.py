@@ -30,7 +30,10 @@ def made_again_table(view: View) -> pd.DataFrame:
 
 
 def cost_card(view: View, monday: date) -> html.Section:
-    """Return the card of the week that begins on a Monday."""
+    """Return the card of the week that begins on a Monday.
+
+    It is not printed with the page, which keeps to one sheet; the week's report has all of it.
+    """
     rows = view.data.result("result_made_again")
     sunday = monday + timedelta(days=6)
     day = min(sunday, view.data.today())
@@ -40,7 +43,7 @@ def cost_card(view: View, monday: date) -> html.Section:
     hints = hints_of(all_hints(view), "crew", "")
     title = "Splices made again"
     if not month.any_made_again and not week.any_made_again:
-        return card(html.P(NOTHING), _hints(view, hints), title=title)
+        return card(html.P(NOTHING), _hints(view, hints), title=title, name="screen-only")
     name = f"{day:%B}"
     return card(
         html.P([html.Strong("This week: "), cost_sentence(view, week)]),
@@ -51,13 +54,13 @@ def cost_card(view: View, monday: date) -> html.Section:
                 html.Summary("By splicer and by month"),
                 _table("Splicer", name, week.by_splicer, month.by_splicer, {}),
                 _months(view, rows),
-            ],
-            className="screen-only",
+            ]
         ),
         html.P(f"{HOW} {unknown_sentence(month, name)}".strip(), className="muted hint"),
         _hints(view, hints),
         title=title,
         aside=csv_button("/week", "made-again", view.query, "splices made again"),
+        name="screen-only",
     )
 
 
@@ -162,8 +165,7 @@ def _hints(view: View, hints: pd.DataFrame) -> Any:
             html.H3("What errors of the last quarter point to"),
             hint_list(view, machines),
             html.Div(links, className="row"),
-        ],
-        className="screen-only",
+        ]
     )
 
 

@@ -45,7 +45,7 @@ def holding_card(view: View, name: str) -> html.Section:
     if own.empty:
         return card(html.P(_why_not_held(known), className="muted"), title=title)
     rows = {str(row["measure"]): row for row in own.to_dict("records")}
-    heads = (("", ""), ("Clamp", ""), ("Holder", ""), ("Holder in the same work", ""))
+    heads = (("Measure", ""), ("Clamp", ""), ("Holder", ""), ("Holder in the same work", ""))
     return card(
         share_table(heads, [_held(rows[key], text) for key, text in HOLDING.items()], "worded"),
         html.P(
@@ -118,7 +118,12 @@ def haste_card(view: View, name: str) -> html.Section | None:
     rows = {str(row["measure"]): row for row in own.to_dict("records")}
     first = rows["again"]
     fast, slow = (number_text(float(first[end]), 1) for end in ("fast_min", "slow_min"))
-    heads = (("", ""), ("Faster third", ""), ("Slower third", ""), ("Faster in the same work", ""))
+    heads = (
+        ("Measure", ""),
+        ("Faster third", ""),
+        ("Slower third", ""),
+        ("Faster in the same work", ""),
+    )
     return card(
         html.P(
             f"About {fast} minutes from place to place in the faster third, {slow} in the slower."
