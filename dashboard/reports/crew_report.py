@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.advice.upkeep_plan import UpkeepItem
-from arcdrift.analysis.attempts.hint_words import CAUSES
+from arcdrift.analysis.attempts.hints.hint_words import CAUSES
 from arcdrift.analysis.attempts.period_costs import period_costs
 from arcdrift.analysis.cases.week_story import plain, week_story
 from arcdrift.analysis.loss.acceptance.accepted_limits import FEWEST_DAYS

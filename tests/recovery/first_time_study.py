@@ -43,7 +43,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.attempts.attempt_review import review_attempts
-from arcdrift.analysis.attempts.comparisons import POINTS_TO
+from arcdrift.analysis.attempts.hints.comparisons import POINTS_TO
 from arcdrift.analysis.review.summary import Summary
 from arcdrift.simulate import SimulatedCrew, add_faults, invented_crew, load_plan, simulate_frames
 from tests.recovery.crews import loss_findings_at, summary_of

@@ -8,8 +8,8 @@ import sys
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.attempts.comparisons import POINTS_TO
-from arcdrift.analysis.attempts.error_hints import error_hints
+from arcdrift.analysis.attempts.hints.comparisons import POINTS_TO
+from arcdrift.analysis.attempts.hints.error_hints import error_hints
 from tests.recovery.error_crews import ErrorCrew
 
 LAST = pd.Timestamp("2026-05-04 18:00", tz="UTC")

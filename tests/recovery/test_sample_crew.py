@@ -12,7 +12,7 @@ import pytest
 
 from arcdrift.analysis.advice.advice_from_store import advice_from_store, advice_of_splicers
 from arcdrift.analysis.arc.arc_model import ArcModel
-from arcdrift.analysis.attempts.comparisons import POINTS_TO
+from arcdrift.analysis.attempts.hints.comparisons import POINTS_TO
 from arcdrift.analysis.review.review import review
 from arcdrift.finding import Finding
 from arcdrift.store.imports.set_aside_rows import read_quarantined

@@ -3,10 +3,10 @@
 import pandas as pd
 
 from arcdrift.analysis.attempts.attempt_cells import NO_POSITION
-from arcdrift.analysis.attempts.comparisons import UNNAMED, in_window
-from arcdrift.analysis.attempts.error_hints import error_hints
-from arcdrift.analysis.attempts.error_shares import error_shares
 from arcdrift.analysis.attempts.haste import haste
+from arcdrift.analysis.attempts.hints.comparisons import UNNAMED, in_window
+from arcdrift.analysis.attempts.hints.error_hints import error_hints
+from arcdrift.analysis.attempts.hints.error_shares import error_shares
 from arcdrift.analysis.attempts.holding import holding
 from arcdrift.analysis.common.grouping import text_to_category
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM

@@ -120,7 +120,7 @@ def _print_standing_out(report: dict[str, Any]) -> None:
 def _print_errors(hints: "pd.DataFrame") -> None:
     if hints.empty:
         return
-    from arcdrift.analysis.attempts.hint_words import NEVER_CERTAIN, hint_words
+    from arcdrift.analysis.attempts.hints.hint_words import NEVER_CERTAIN, hint_words
 
     found = [hint_words(row) for row in hints.to_dict("records")]
     print_renderable("")

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.attempts.hint_words import CAUSES, hint_words, hints_of
+from arcdrift.analysis.attempts.hints.hint_words import CAUSES, hint_words, hints_of
 from arcdrift.analysis.attempts.period_costs import PeriodCosts, costs_by_month, period_costs
 from arcdrift.wording import count_text, number_text, percent_text
 from dashboard.components import View, card, csv_button, share_table

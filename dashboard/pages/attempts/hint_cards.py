@@ -6,8 +6,8 @@ from typing import Any
 import pandas as pd
 from dash import html
 
-from arcdrift.analysis.attempts.comparisons import hinted_errors
-from arcdrift.analysis.attempts.hint_words import (
+from arcdrift.analysis.attempts.hints.comparisons import hinted_errors
+from arcdrift.analysis.attempts.hints.hint_words import (
     CAUSES,
     CAUTIONS,
     NEVER_CERTAIN,

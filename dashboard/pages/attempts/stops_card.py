@@ -7,8 +7,8 @@ import pandas as pd
 from dash import html
 
 from arcdrift.analysis.attempts.attempt_cells import NO_REASON
-from arcdrift.analysis.attempts.comparisons import WINDOW_DAYS
-from arcdrift.analysis.attempts.hint_words import CAUSES, hints_of
+from arcdrift.analysis.attempts.hints.comparisons import WINDOW_DAYS
+from arcdrift.analysis.attempts.hints.hint_words import CAUSES, hints_of
 from arcdrift.wording import count_text, number_text
 from dashboard.components import View, card, csv_button, notice, share_table
 from dashboard.pages.attempts.hint_cards import NO_REASONS, all_hints, hint_list

@@ -5,7 +5,7 @@ from typing import Any
 from dash import dcc, html
 
 from arcdrift.analysis.advice.advice import CAUTIONS
-from arcdrift.analysis.attempts.hint_words import hints_of
+from arcdrift.analysis.attempts.hints.hint_words import hints_of
 from arcdrift.analysis.cases.cases_from_store import find_case
 from arcdrift.analysis.cases.outcome import VERDICTS
 from arcdrift.case import rate_text

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 from dash import html
 
-from arcdrift.analysis.attempts.hint_words import hints_of
+from arcdrift.analysis.attempts.hints.hint_words import hints_of
 from arcdrift.analysis.people.technician_report import nothing_stands_out
 from arcdrift.people import HIDDEN, PURPOSE
 from arcdrift.wording import count_text

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.attempts.attempt_cells import BLADE_KEYS, KEYS
-from arcdrift.analysis.attempts.comparisons import (
+from arcdrift.analysis.attempts.hints.comparisons import (
     COMPARISONS,
     FEWEST_ERRORS,
     GROUPS,
@@ -24,9 +24,9 @@ from arcdrift.analysis.attempts.comparisons import (
     Comparison,
     in_window,
 )
-from arcdrift.analysis.attempts.error_dispersion import Dispersion
-from arcdrift.analysis.attempts.site_days import SiteDays
-from arcdrift.analysis.attempts.subject_shares import Evidence, SubjectCounts, SubjectShares
+from arcdrift.analysis.attempts.hints.error_dispersion import Dispersion
+from arcdrift.analysis.attempts.hints.site_days import SiteDays
+from arcdrift.analysis.attempts.hints.subject_shares import Evidence, SubjectCounts, SubjectShares
 from arcdrift.analysis.loss.technician_days import NO_HOLDING
 from arcdrift.charts.beta_binomial import upper_tail
 
@@ -71,10 +71,10 @@ def error_hints(
     -----
     With the errors of a stratum given, those of a subject are binomial with the subject's share of
     the attempts. Sums over strata are compared with a beta-binomial distribution whose variance
-    allows for good and bad days and weeks (`arcdrift.analysis.attempts.error_dispersion`).
+    allows for good and bad days and weeks (`arcdrift.analysis.attempts.hints.error_dispersion`).
 
     A subject must first have more errors than people and machines differ by anyway
-    (`arcdrift.analysis.attempts.comparisons.SUBJECT_SD`), at the level `LEVEL` divided by the
+    (`arcdrift.analysis.attempts.hints.comparisons.SUBJECT_SD`), at the level `LEVEL` divided by the
     number of all comparisons (Bonferroni). Then it is compared within the same hands
     (on the same machines), where it needs a p-value of `SEPARATED` and evidence from two people
     (machines), which holds without the one that tells most; for the position of a blade errors on

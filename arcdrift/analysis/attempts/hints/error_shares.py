@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.attempts.attempt_cells import NO_REASON
-from arcdrift.analysis.attempts.comparisons import UNNAMED, in_window
-from arcdrift.analysis.attempts.error_dispersion import Dispersion
+from arcdrift.analysis.attempts.hints.comparisons import UNNAMED, in_window
+from arcdrift.analysis.attempts.hints.error_dispersion import Dispersion
 from arcdrift.analysis.checks.compliance import wilson
 from arcdrift.analysis.common.grouping import group_index
 from arcdrift.error_reasons import CLASSES
@@ -24,7 +24,7 @@ def error_shares(cells: pd.DataFrame, errors: pd.DataFrame, now: pd.Timestamp) -
     Parameters
     ----------
     cells, errors, now
-        As for `arcdrift.analysis.attempts.error_hints.error_hints`.
+        As for `arcdrift.analysis.attempts.hints.error_hints.error_hints`.
 
     Returns
     -------
@@ -37,7 +37,7 @@ def error_shares(cells: pd.DataFrame, errors: pd.DataFrame, now: pd.Timestamp) -
     -----
     Wilson's interval (`arcdrift.analysis.checks.compliance.wilson`), with errors and attempts
     divided by the variation between days and weeks
-    (`arcdrift.analysis.attempts.error_dispersion`).
+    (`arcdrift.analysis.attempts.hints.error_dispersion`).
     """
     cells, errors = (in_window(rows, now) for rows in (cells, errors))
     if cells.empty or errors.empty:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from arcdrift.analysis.attempts.comparisons import UNNAMED, Attempts, Comparison
+from arcdrift.analysis.attempts.hints.comparisons import UNNAMED, Attempts, Comparison
 from arcdrift.analysis.common.grouping import group_index
 from arcdrift.arrays import Bools, Ints
 from arcdrift.charts.beta_binomial import upper_tail

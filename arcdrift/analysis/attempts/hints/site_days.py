@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.attempts.comparisons import (
+from arcdrift.analysis.attempts.hints.comparisons import (
     FEWEST_ERRORS,
     GROUPS,
     NOT_SEPARABLE,
@@ -13,7 +13,7 @@ from arcdrift.analysis.attempts.comparisons import (
     UNNAMED,
     Attempts,
 )
-from arcdrift.analysis.attempts.error_dispersion import Dispersion
+from arcdrift.analysis.attempts.hints.error_dispersion import Dispersion
 from arcdrift.analysis.common.grouping import group_index
 from arcdrift.analysis.loss.technician_days import NO_SITE
 

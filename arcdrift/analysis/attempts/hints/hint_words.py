@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from arcdrift.analysis.attempts.attempt_cells import NO_REASON
-from arcdrift.analysis.attempts.comparisons import NOT_SEPARABLE, SITE_DAY
+from arcdrift.analysis.attempts.hints.comparisons import NOT_SEPARABLE, SITE_DAY
 from arcdrift.analysis.attempts.made_again import OVER_LIMIT
 from arcdrift.error_reasons import CLASSES
 from arcdrift.instants import day_text

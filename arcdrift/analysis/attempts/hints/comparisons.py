@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.attempts.error_dispersion import expected_errors
+from arcdrift.analysis.attempts.hints.error_dispersion import expected_errors
 from arcdrift.analysis.common.grouping import group_index, group_sums, match_rows
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NO_SITE, NOBODY
 from arcdrift.arrays import Bools, Floats

@@ -5,13 +5,13 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.attempts.attempt_cells import KEYS
-from arcdrift.analysis.attempts.comparisons import (
+from arcdrift.analysis.attempts.hints.comparisons import (
     NOT_SEPARABLE,
     POINTS_TO,
     SITE_DAY,
     hinted_errors,
 )
-from arcdrift.analysis.attempts.error_hints import error_hints
+from arcdrift.analysis.attempts.hints.error_hints import error_hints
 from tests.recovery.error_crews import ErrorCrew
 from tests.recovery.hint_study import LAST, false_hints
 

@@ -1,0 +1,1 @@
+"""What patterns of errors point to."""
