@@ -135,7 +135,8 @@ class BinomialCusums:
     Attributes
     ----------
     value : ndarray of float
-        C after each day, before any reset; NaN on days without items.
+        C after each day, before any reset; 0 while the series is learning, NaN on days without
+        items.
     limit : ndarray of float
         Its limit that day; infinite while the series is learning.
     rate : ndarray of float
@@ -192,6 +193,8 @@ def binomial_cusums(bad: ArrayLike, n: ArrayLike, arl0: ArrayLike) -> BinomialCu
     damping = np.log1p((RATIO - 1.0) * excess / dispersion)
     per_expected = np.where(excess > 1e-6, damping / np.maximum(excess, 1e-6), RATIO - 1.0)
     step = counts * (math.log(RATIO) - damping) - items * rate * per_expected
+    # while a series is learning its usual rate is that of others, or of nobody
+    step = np.where(np.maximum.accumulate(learned, axis=0), step, 0.0)
     value, state = np.empty(items.shape), np.zeros(items.shape[1])
     for day in range(len(items)):
         value[day] = np.maximum(state + step[day], 0.0)
