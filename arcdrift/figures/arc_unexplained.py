@@ -16,8 +16,8 @@ from arcdrift.wording import count_text, number_text
 
 NOT_WATCHED = (
     "No check of this period was judged for drift. Drift is watched after 10 passed checks with "
-    "known air when at least two sister splicers of the same model have been analyzed, after 30 "
-    "otherwise."
+    "known air and arc count when at least two sister splicers of the same model have been "
+    "analyzed, after 30 otherwise; a model of the splicer's own may need more."
 )
 
 SINCE = "rgba(230,159,0,0.13)"

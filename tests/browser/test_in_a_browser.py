@@ -37,7 +37,7 @@ PAGES = {
     ],
     "/person?technician=Birch&show=1": ["Birch: your work", "What to practice"],
     "/upkeep": ["Due within 4 weeks", "Before you touch anything"],
-    "/cases": ["No case is open", "Notes (3): seen, and nobody's work"],
+    "/cases": ["No case is open", "Notes (3): not part of a listed case"],
     "/loss?subject=technician:Birch": ["Loss, day by day", "not for pay"],
     "/budget": ["when nothing is wrong", "The price of several budgets", "you had"],
     "/nowhere": ["No such page"],

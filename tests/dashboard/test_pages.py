@@ -193,7 +193,11 @@ def test_the_checks_that_bend_the_picture_are_told_in_plain_words(data: CrewData
 
 
 def test_what_no_case_is_about_is_folded_under_the_cases(data: CrewData):
-    assert "Notes (3): seen, and nobody's work" in shown(data, "/cases")
+    page = shown(data, "/cases")
+    assert "Notes (3): not part of a listed case" in page
+    told = page[page.index("Notes (3)") :]
+    # what asks for something comes first, with its step; a mere note has none
+    assert told.count("Next: ") == 2
     assert "Notes (2)" in shown(data, "/cases", "?subject=splicer:Kestrel")
     assert "Notes (1)" in shown(data, "/cases", "?subject=site:Harbor")
     assert "Notes (" not in shown(data, "/cases", "?subject=splicer:Heron")

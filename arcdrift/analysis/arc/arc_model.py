@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
-from arcdrift.analysis.arc.arc_points import REGRESSORS
+from arcdrift.analysis.arc.arc_points import NO_ARC_COUNT, REGRESSORS
 from arcdrift.analysis.arc.arc_regressors import usable
 from arcdrift.analysis.arc.indoor_checks import PRIOR_COLD_CHECKS, PRIOR_SHARE
 from arcdrift.analysis.arc.indoor_mixture import Checks, lost_information
@@ -364,9 +364,13 @@ def _too_few_checks(points: pd.DataFrame, used: int, needed: int) -> str:
     text = f"{usable}; a model of this splicer needs {needed}"
     excluded = _excluded_counts(points)
     if excluded:
-        text += (
-            " (" + ", ".join(f"{count} have {reason}" for reason, count in excluded.items()) + ")"
+        counts = (
+            f"{count_text(count, 'check')} {'has' if count == 1 else 'have'} {reason}"
+            for reason, count in excluded.items()
         )
+        text += f" ({', '.join(counts)})"
+    if NO_ARC_COUNT in excluded:
+        text += "; log the arc count with each check"
     return text
 
 

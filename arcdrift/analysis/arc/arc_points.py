@@ -9,6 +9,8 @@ from arcdrift.analysis.common.service_actions import REPLACED, RESTART_ACTIONS
 from arcdrift.arrays import Ints
 
 REGRESSORS = ("air_density", "vapor_pressure", "arcs")
+NO_ARC_COUNT = "no arc count"
+"""Reason of exclusion that logging the arc count with each check removes."""
 
 
 def arc_points(checks: pd.DataFrame, air: pd.DataFrame, service: pd.DataFrame) -> pd.DataFrame:
@@ -107,7 +109,7 @@ def _arcs_since(count: np.ndarray, replacements: np.ndarray) -> np.ndarray:
 def _exclusion_reasons(points: pd.DataFrame) -> pd.Series:
     """Reason why each point cannot be used; the most basic one if there are several."""
     reason = pd.Series(None, index=points.index, dtype=object)
-    reason[points["arcs"].isna()] = "no arc count"
+    reason[points["arcs"].isna()] = NO_ARC_COUNT
     reason[points["vapor_pressure"].isna()] = "no humidity reading near the check"
     reason[points["air_density"].isna()] = "no complete air reading near the check"
     reason[points["arc_setting"].isna()] = "no arc setting"

@@ -74,6 +74,8 @@ STEPS = (
     Step("the whole crew", "Ask what changed for everybody: fiber, closures, weather", ()),
 )
 """Steps by the beginning of the cause, as in ``arcdrift.analysis.causes.*_hypotheses``."""
+CANNOT_TELL = "cannot tell"
+"""As in `arcdrift.analysis.causes.likely_causes`, which takes long to load."""
 LEAST_WEIGHT = 0.05
 """Causes less likely than this are not followed."""
 
@@ -88,7 +90,8 @@ def step_after(causes: Sequence[Mapping[str, Any]], done: Iterable[str], usual_s
     done : iterable of str
         What was done since the onset: service actions, or texts that begin with a kind of action.
     usual_step : str
-        Step of the finding, given where no cause is likely or nothing was done.
+        Step of the finding, given where nothing was done, no cause is likely, or chance is the
+        likeliest and the causes after it were acted on.
     """
     actions = list(done)
     likely = [one for one in causes if one["weight"] >= LEAST_WEIGHT]
@@ -102,6 +105,9 @@ def step_after(causes: Sequence[Mapping[str, Any]], done: Iterable[str], usual_s
             continue
         rank = "The likeliest" if cause is likely[0] else "The next likeliest"
         return f"{rank} cause is {cause['cause']}. {step.text}."
+    if likely[0]["cause"] == CANNOT_TELL:
+        # no cause is named on screens, so none can be said to have been acted on
+        return usual_step
     return (
         "Every likely cause was acted on. Have the splicer looked at by its service, or ask "
         "somebody who sees it for the first time."

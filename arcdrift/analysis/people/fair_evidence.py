@@ -16,6 +16,9 @@ from arcdrift.wording import change_text, interval_text
 
 Answer = Literal["the hand", "the machine", "not separable"]
 
+MEASURE_WORDS = {"loss": "Loss", "angle": "Cleave angles"}
+"""What is compared, at the beginning of a sentence."""
+
 
 @dataclass(frozen=True)
 class FairEvidence:
@@ -86,8 +89,9 @@ def fair_evidence(hands: pd.DataFrame, suspect_cleaver: str = "") -> FairEvidenc
     effect, low, high = pooled_effect(rest)
     numbers = interval_text(100 * effect, 100 * low, 100 * high, "%", signed=True)
     above = int((known["low"] > 0).sum())
+    measured = MEASURE_WORDS[str(known["measure"].iloc[0])]
     places = (
-        f"Above the median colleague on {above} of {len(known)} splicers"
+        f"{measured} above the median colleague's on {above} of {len(known)} splicers"
         f"{' with their cleavers' if cleavers else ''}"
         f" ({change_text(float(known['effect'].min()))} to "
         f"{change_text(float(known['effect'].max()))})."

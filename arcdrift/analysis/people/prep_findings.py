@@ -17,6 +17,7 @@ EPISODE_GAP = pd.Timedelta(days=28)
 """Runs of bad cleaves further apart than this are findings of their own."""
 HEAVY = 0.5
 """Relative size from which a finding is severe (common practice, no source)."""
+NOT_LOGGED = "not logged"
 LONG_RUN = 5
 """Length from which a single run of bad cleaves is severe."""
 GLASS = "Wear eye protection and collect every shard of glass."
@@ -131,7 +132,7 @@ def _run_findings(
             last, worst = rows["ended"].max(), float(rows["worst_deg"].max())
             where = ", ".join(sorted(set(rows["splicer"].astype(str))))
             longest, count = int(rows["length"].max()), len(rows)
-            blade = rows.iloc[-1][["cleaver", "blade_position"]].astype(object).fillna("not logged")
+            blade = rows.iloc[-1][["cleaver", "blade_position"]].astype(object).fillna(NOT_LOGGED)
             turn = (
                 "replace it, as it is on its last position"
                 if blade["cleaver"] in last_positions
@@ -158,12 +159,21 @@ def _run_findings(
                         f"{name}: {count} {'run' if count == 1 else 'runs'} of bad cleaves on "
                         f"{where}, the longest of {longest} in a row, worst {worst:.1f}°."
                     ),
-                    next_step=f"Look at the blade first: {turn}, and clean the clamps before "
-                    f"anything is said about the hand. {GLASS}",
+                    next_step=f"Look at the blade of {_cleaver_text(blade)} first: {turn}, and "
+                    f"clean the clamps before anything is said about the hand. {GLASS}",
                     assessed_on=now.to_pydatetime(),
                 )
             )
     return findings
+
+
+def _cleaver_text(blade: pd.Series) -> str:
+    """Name a cleaver and, where it was logged, the position of its blade."""
+    if blade["cleaver"] == NOT_LOGGED:
+        return "the cleaver used (its name was not logged)"
+    if blade["blade_position"] == NOT_LOGGED:
+        return f"cleaver {blade['cleaver']}"
+    return f"cleaver {blade['cleaver']} (position {blade['blade_position']})"
 
 
 def _spread_finding(row: Row, now: pd.Timestamp) -> Finding:

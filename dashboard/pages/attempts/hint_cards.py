@@ -100,7 +100,7 @@ def error_table(view: View, errors: pd.DataFrame) -> html.Div:
     body = []
     for row in errors.head(MOST_SPLICES).to_dict("records"):
         at = row["spliced_at"].astimezone(zones[row["splicer"]])
-        where = [row["splicer"], row["technician"], row["site"]]
+        where = [row["splicer"], row["site"]]
         body.append(
             html.Tr(
                 [

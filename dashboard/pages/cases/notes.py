@@ -1,4 +1,4 @@
-"""Part of the Cases page: what was seen and is nobody's work, folded; all findings as a table."""
+"""Part of the Cases page: what was seen and is part of no case; all findings as a table."""
 
 from typing import Any
 
@@ -25,10 +25,10 @@ COLUMNS = (
 
 
 def notes(view: View) -> list[dict[str, Any]]:
-    """Return the findings that are part of no case that is somebody's work, the latest first.
+    """Return the findings that are part of no listed case, those that still ask for work first.
 
-    Single splices over the limit are left out, since they are a list to revisit. The subject in
-    the address narrows them.
+    Among these the most severe come first, and the latest within. Single splices over the limit
+    are left out, since they are a list to revisit. The subject in the address narrows them.
     """
     work = {case["id"] for case in view.data.cases() if case["told"]}
     wanted = view.query.get("subject", "")
@@ -39,7 +39,16 @@ def notes(view: View) -> list[dict[str, Any]]:
         and finding["kind"] != "loss-over-limit"
         and (not wanted or _concerns(finding, wanted))
     ]
-    return sorted(found, key=lambda finding: str(finding["until"]), reverse=True)
+    return sorted(_most_severe_first(found), key=_asks_for_work, reverse=True)
+
+
+def _asks_for_work(finding: dict[str, Any]) -> bool:
+    return bool(finding["severity"] != "note" and finding["case_state"] != "closed")
+
+
+def _most_severe_first(findings: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    latest_first = sorted(findings, key=lambda one: str(one["until"]), reverse=True)
+    return sorted(latest_first, key=lambda one: SEVERITY_ORDER[one["severity"]])
 
 
 def _concerns(finding: dict[str, Any], key: str) -> bool:
@@ -63,8 +72,7 @@ def _table(findings: list[dict[str, Any]]) -> pd.DataFrame:
 
 def findings_table(view: View) -> pd.DataFrame:
     """Return every finding, the most severe first, the latest first within."""
-    found = sorted(view.data.findings(), key=lambda one: str(one["until"]), reverse=True)
-    return _table(sorted(found, key=lambda one: SEVERITY_ORDER[one["severity"]]))
+    return _table(_most_severe_first(view.data.findings()))
 
 
 def notes_table(view: View) -> pd.DataFrame:
@@ -81,13 +89,14 @@ def notes_section(view: View) -> html.Section | None:
     return html.Section(
         html.Details(
             [
-                html.Summary(f"Notes ({len(found):,}): seen, and nobody's work"),
+                html.Summary(f"Notes ({len(found):,}): not part of a listed case"),
                 html.P(
-                    "Seen once, over by now, or better than before: nobody has to do anything.",
+                    "What is still to be done or watched comes first, with its next step. The rest "
+                    "was seen once, is over by now, or is better than before.",
                     className="muted hint",
                 ),
                 html.Ul([_row(finding) for finding in listed], className="finding-list notes"),
-                html.P(f"{count_text(more, 'older one')} in the CSV.", className="muted")
+                html.P(f"{count_text(more, 'more note')} in the CSV.", className="muted")
                 if more > 0
                 else None,
                 html.Div(
@@ -115,6 +124,9 @@ def _row(finding: dict[str, Any]) -> html.Li:
                     className="row",
                 ),
                 html.Div(finding["summary"]),
+                html.Div(["Next: ", next_step(finding)], className="next")
+                if _asks_for_work(finding)
+                else None,
             ],
             href=finding_href(finding),
             className="finding-link",

@@ -90,7 +90,9 @@ def test_refusals_say_what_is_missing() -> None:
     points.loc[:9, "excluded"] = "no arc count"
     refusal, _ = fit_arc("s0", points, "steps", [], PHI)
     assert isinstance(refusal, Refusal)
-    assert refusal.reason.endswith("(10 have no arc count)")
+    assert refusal.reason.endswith(
+        "(10 checks have no arc count); log the arc count with each check"
+    )
     points, _ = simulated_points(1, 40, seed=4)
     points["vapor_pressure"] = 8.0
     refusal, _ = fit_arc("s0", points, "steps", [], PHI)

@@ -181,6 +181,10 @@ def test_steps_leave_out_what_was_done() -> None:
     assert second.startswith("The next likeliest cause is worn electrodes. Replace")
     assert "power off" in second
     assert step_after(causes, ["cleaned", "electrodes replaced"], "Look.").startswith("Every")
+    # where no cause is named, none was acted on
+    unnamed = [{"cause": "cannot tell", "weight": 0.7}, {"cause": "worn electrodes", "weight": 0.2}]
+    assert step_after(unnamed, ["electrodes replaced"], "Look.") == "Look."
+    assert step_after(unnamed[:1], ["electrodes replaced"], "Look.") == "Look."
 
 
 def test_every_cause_has_a_step() -> None:

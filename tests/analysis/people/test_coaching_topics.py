@@ -36,7 +36,8 @@ def hands(*rows: tuple[str, str, float | None], measure: str = "angle") -> pd.Da
 def test_a_hand_shows_wherever_it_works():
     found = fair_evidence(hands(("Heron", "C1", 0.4), ("Tern", "C2", 0.5), ("Dunlin", "C3", 0.45)))
     assert (found.answer, found.suspect) == ("the hand", "Tern with C2")
-    assert "on 3 of 3 splicers with their cleavers (+40 % to +50 %)" in found.words
+    places = "on 3 of 3 splicers with their cleavers (+40 % to +50 %)"
+    assert found.words.startswith(f"Cleave angles above the median colleague's {places}")
     # weighted by the inverse variances of log 1.40 and log 1.45, whose intervals are 0.143 and
     # 0.138 wide on that scale: 1.426
     assert "Without Tern with C2: +43 (" in found.words

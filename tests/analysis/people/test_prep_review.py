@@ -60,6 +60,7 @@ def test_findings_are_those_of_what_was_planted(told):
     run = next(one for one in told.findings if one.kind == "cleave-run")
     assert run.severity in ("watch", "act")
     assert len(run.evidence["splice_ids"]) >= 4
+    assert f"blade of cleaver {run.evidence['cleaver']}" in run.next_step
     assert all("eye protection" in one.next_step for one in told.findings)
 
 

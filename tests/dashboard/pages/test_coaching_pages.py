@@ -42,7 +42,7 @@ def test_the_first_screen_says_whom_to_see_about_what(data: CrewData):
     assert page.startswith("Coaching 2 people to see this week, by name. Birch Cleaving")
     first = page.partition("Sessions and what came of them")[0]
     assert "Cleave angles 60 (50 to 70) % above the median colleague's, on both sides." in first
-    assert "Above the median colleague on 2 of 2 splicers" in first
+    assert "Cleave angles above the median colleague's on 2 of 2 splicers" in first
     assert "Practice. Cleave ten fibers together" in first
     assert "Last session: none noted yet." in first
     assert "Cedar Sign-off 1,600 production splices made without a sign-off since" in first
