@@ -224,5 +224,6 @@ def _answers(
         f"{count_text(len(over), 'splice')} over the limit for a single one."
         if over
         else "No splice is over the limit for a single one.",
-        f"{again:,} of {len(work):,} were made again: {share}.",
+        f"{again:,} of {len(work):,} finished splices were made again: {share}. Attempts that "
+        "ended with an error are not counted.",
     ]

@@ -20,6 +20,8 @@ from arcdrift.settings import Crew
 
 OVER_LIMIT = "over_limit"
 """Cause of an attempt after one whose loss was over the accepted limit."""
+WITHIN_LIMIT = "within_limit"
+"""The same within the limit: somebody made a finished splice again for a reason not logged."""
 MOST_ARCS = 50
 """Arcs between two attempts above which the count was set or more than one splice lies between."""
 KEYS = ["splicer", "day", "cause"]
@@ -46,7 +48,8 @@ def made_again(
     -------
     DataFrame
         `KEYS` and `SUMS`. ``cause`` is the class of the reason of the attempt before
-        (`arcdrift.error_reasons.CLASSES`), `OVER_LIMIT` where it was finished over the limit, or
+        (`arcdrift.error_reasons.CLASSES`), `OVER_LIMIT` where it was finished over the limit,
+        `WITHIN_LIMIT` where it was finished within it, or
         `arcdrift.analysis.attempts.attempt_cells.NO_REASON`. ``minutes`` lie between the attempt
         before and this one, so that those of a place add up to the time from its first attempt to
         its last; after a break they are not known, and ``untimed`` counts these attempts. ``arcs``
@@ -69,11 +72,12 @@ def made_again(
         counted = (arcs > 0) & (arcs <= MOST_ARCS)
         loss = splices["loss_db"].to_numpy(dtype=np.float64)[former]
         over = loss > limit[former] + TOLERANCE_DB
+    unlogged = np.where(over, OVER_LIMIT, np.where(np.isfinite(loss), WITHIN_LIMIT, NO_REASON))
     failed = rows_with(splices["outcome"].iloc[former], "error")
     reasons = as_text(error_classes(splices["error_reason"].iloc[former], crew)).fillna(NO_REASON)
     # a redo may have a reason logged as well
     logged = reasons.to_numpy() != NO_REASON
-    cause = np.where(logged, reasons, np.where(over & ~failed, OVER_LIMIT, NO_REASON))
+    cause = np.where(logged, reasons, np.where(failed, NO_REASON, unlogged))
     columns = {
         "splicer": splices["splicer"].iloc[again],
         "day": day.iloc[again],

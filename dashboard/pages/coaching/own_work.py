@@ -37,6 +37,25 @@ HOW_MEASURED = (
 )
 
 
+RANGES = (
+    "In brackets the range of the true figure in 95 of 100 cases: one range in 20 misses it by "
+    "chance, and a range with both more and less in it says nothing."
+)
+
+
+def _differing(rows: Mapping[str, Row], measures: Mapping[str, str], where: str) -> str:
+    """Say of which measures the whole range lies on one side."""
+    sides: dict[str, list[str]] = {"more": [], "less": []}
+    for key, text in measures.items():
+        low, high = float(rows[key]["low"]), float(rows[key]["high"])
+        if low > 1 or high < 1:
+            sides["more" if low > 1 else "less"].append(text[0].lower() + text[1:])
+    sentences = [f"{side} {where}: {', '.join(names)}" for side, names in sides.items() if names]
+    if not sentences:
+        return "No difference shown: no range lies wholly on one side."
+    return f"{'; '.join(sentences).capitalize()}."
+
+
 def holding_card(view: View, name: str) -> html.Section:
     """Return how a person's work differs between clamp and holder."""
     known = rows_of(view, "holding")
@@ -47,11 +66,11 @@ def holding_card(view: View, name: str) -> html.Section:
     rows = {str(row["measure"]): row for row in own.to_dict("records")}
     heads = (("Measure", ""), ("Clamp", ""), ("Holder", ""), ("Holder in the same work", ""))
     return card(
+        html.P(_differing(rows, HOLDING, "with the holder")),
         share_table(heads, [_held(rows[key], text) for key, text in HOLDING.items()], "worded"),
         html.P(
-            "Within the same splicer, program and fibers, of days on which either was used; in "
-            "brackets the range of the true figure in 95 of 100 cases. A range with both more and "
-            "less in it says nothing.",
+            "Within the same splicer, program and fibers, of all days on record on which either "
+            f"was used. {RANGES}",
             className="muted hint",
         ),
         title=title,
@@ -106,7 +125,11 @@ def change_cell(row: Mapping[Hashable, Any], measure: str, usual: str) -> Any:
         value, least, most = (
             100 * times * odds / (1 + times * odds) for times in (ratio, low, high)
         )
-        return f"{interval_text(value, least, most, '%', 1)} instead of {percent_text(share, 1)}"
+        digits = 1 if value >= 1 else 2
+        return (
+            f"{interval_text(value, least, most, '%', digits)} "
+            f"instead of {percent_text(share, digits)}"
+        )
     return change_interval_text(ratio - 1, low - 1, high - 1)
 
 
@@ -126,12 +149,12 @@ def haste_card(view: View, name: str) -> html.Section | None:
     )
     return card(
         html.P(
-            f"About {fast} minutes from place to place in the faster third, {slow} in the slower."
+            f"{_differing(rows, HASTE, 'in the faster third')} About {fast} minutes from place to "
+            f"place there, {slow} in the slower third."
         ),
         share_table(heads, [_hurried(rows[key], text) for key, text in HASTE.items()], "worded"),
         html.P(
-            "In brackets the range of the true figure in 95 of 100 cases, over whole days. A range "
-            "with both more and less in it says nothing.",
+            f"Of all days on record. {RANGES}",
             className="muted hint",
         ),
         html.Details(

@@ -31,11 +31,12 @@ def test_minutes_attempts_and_arcs_by_cause() -> None:
     day = days_of(splices)
     table = made_again(splices, day, find_places(splices, day, limit), limit, CREW)
     rows = table.set_index("cause")
-    assert set(rows.index) == {"cleave_angle", "over_limit", "no_reason"}
+    assert set(rows.index) == {"cleave_angle", "over_limit", "no_reason", "within_limit"}
     assert rows.loc["cleave_angle", ["attempts", "minutes", "arcs"]].tolist() == [1, 4, 1]
     assert rows.loc["over_limit", ["attempts", "minutes", "arcs"]].tolist() == [1, 6, 3]
-    assert rows.loc["no_reason", ["attempts", "minutes", "untimed"]].tolist() == [2, 3, 1]
-    assert rows.loc["no_reason", ["arcs", "uncounted"]].tolist() == [1, 1]
+    assert rows.loc["within_limit", ["attempts", "minutes", "arcs"]].tolist() == [1, 3, 1]
+    assert rows.loc["no_reason", ["attempts", "minutes", "untimed"]].tolist() == [1, 0, 1]
+    assert rows.loc["no_reason", ["arcs", "uncounted"]].tolist() == [0, 1]
     # from the first attempt of a place to its last
     assert table["minutes"].sum() == pytest.approx(10 + 3)
 

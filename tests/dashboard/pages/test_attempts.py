@@ -56,7 +56,7 @@ def test_a_price_is_shown_where_the_crew_has_one(tmp_path: Path) -> None:
 
 def test_a_person_is_compared_with_themself_only(data: CrewData) -> None:
     text = shown(data, "/person", "technician=Birch")
-    assert "About 3.4 minutes from place to place in the faster third, 6.1 in the slower" in text
+    assert "About 3.4 minutes from place to place there, 6.1 in the slower third" in text
     assert "People are never compared by how fast they work" in text
     assert "5.0 (3.3 to 7.4) % instead of 3.0 %" in text
     assert "too few to tell" in text

@@ -33,7 +33,7 @@ def test_a_place_within_its_limits_is_told_so(data: CrewData):
     assert "1 of 1 closure (100 %) are within what is accepted" in words
     assert WHOLE in words
     assert "Harbor =closure 12 620 0.040 0.10 0.06" in words
-    assert "0 of 620 were made again: 0.0 (0.0 to 0.6) %." in words  # Wilson
+    assert "0 of 620 finished splices were made again: 0.0 (0.0 to 0.6) %." in words  # Wilson
     assert "No splice of these days was measured from both ends" in words
 
 
@@ -85,7 +85,7 @@ def test_what_was_made_again_counts_only_there(tmp_path: Path):
     words = told(made(CrewData(tmp_path), "client", since="2025-05-01", until="2025-06-13"))
     # 44 days of 20: 44 x 4 x 4 = 704 left and one of 0.31; mean (704 x 0.035 + 0.31) / 705
     assert "705 splices as they were left, mean 0.035 dB" in words
-    assert "175 of 880 were made again: 19.9 (17.4 to 22.7) %." in words
+    assert "175 of 880 finished splices were made again: 19.9 (17.4 to 22.7) %." in words
     assert "0 of 1 closure (0 %) are within" in words
     assert "1 splice over the limit for a single one." in words
     assert "0.31 dB, 0.30 accepted 13 Jun 2025" in words

@@ -9,7 +9,7 @@ import pandas as pd
 
 from arcdrift.analysis.attempts.attempt_cells import NO_REASON
 from arcdrift.analysis.attempts.hints.comparisons import NOT_SEPARABLE, SITE_DAY
-from arcdrift.analysis.attempts.made_again import OVER_LIMIT
+from arcdrift.analysis.attempts.made_again import OVER_LIMIT, WITHIN_LIMIT
 from arcdrift.error_reasons import CLASSES
 from arcdrift.instants import day_text
 from arcdrift.wording import count_text, interval_text, number_text, percent_text
@@ -22,7 +22,12 @@ ERRORS_OF = {
     "arc": "Arc errors",
 }
 """The errors of each kind of hint."""
-CAUSES = {**CLASSES, OVER_LIMIT: "loss over the limit", NO_REASON: "no reason logged"}
+CAUSES = {
+    **CLASSES,
+    OVER_LIMIT: "loss over the limit",
+    WITHIN_LIMIT: "finished within the limit, made again",
+    NO_REASON: "no reason logged",
+}
 """Words of classes of reasons, and of the other causes of attempts made again."""
 LOOK_AT = {
     ("position", "splicer"): "Clean its v-grooves and fiber clamps; if that does not help, its "
