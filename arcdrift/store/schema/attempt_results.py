@@ -93,9 +93,7 @@ result_made_again = Table(
     result_metadata,
     Column("splicer", Text, primary_key=True),
     Column("day", String(10), primary_key=True),
-    Column(
-        "cause", String(16), primary_key=True
-    ),  # as in attempts/made_again.py
+    Column("cause", String(16), primary_key=True),  # as in attempts/made_again.py
     Column("attempts", BigInteger, nullable=False),
     Column("minutes", Float, nullable=False),
     Column("untimed", BigInteger, nullable=False),  # attempts whose minutes are not known
