@@ -31,6 +31,7 @@ def test_dust_is_told_of_its_site() -> None:
     assert np.isfinite(told_of("dusty-site").delay)
 
 
+@pytest.mark.long
 def test_a_slow_beginner_is_no_pattern() -> None:
     outcome = told_of("slow-beginner")
     assert outcome.hasty == ()

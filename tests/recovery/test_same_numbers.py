@@ -45,7 +45,8 @@ def printed(capsys: pytest.CaptureFixture[str]) -> Callable[..., str]:
 
 
 @pytest.mark.parametrize(
-    "splicer", [WORN, LAST_POSITION, pytest.param(DRIFTING, marks=pytest.mark.long)]
+    "splicer",
+    [WORN, *(pytest.param(name, marks=pytest.mark.long) for name in (LAST_POSITION, DRIFTING))],
 )
 def test_each_quantity_has_one_value(
     splicer: str,

@@ -22,7 +22,11 @@ def named(made: Made, measure: str) -> list[AttributedAlarms]:
 
 
 @pytest.mark.parametrize(
-    ("share", "measure", "factor"), [("again", "first_time", 3.0), ("failing", "errors", 5.0)]
+    ("share", "measure", "factor"),
+    [
+        ("again", "first_time", 3.0),
+        pytest.param("failing", "errors", 5.0, marks=pytest.mark.long),
+    ],
 )
 @pytest.mark.parametrize(
     ("kind", "name"),
