@@ -108,10 +108,7 @@ class ShiftCells:
         if learned.before not in self._scatter:
             units = pd.Index(_stream_names(self._charts.streams.units))
             row = units.get_indexer(self._streams)
-            days = self._charts.streams.days
-            earlier = days["day"].to_numpy(dtype="datetime64[us]") < learned.before
-            effect = days["shared_effect"].to_numpy(np.float64)[earlier]
-            seen = np.sqrt(np.mean(effect[np.isfinite(effect)] ** 2))
+            seen = np.sqrt(self._charts.streams.shared_effect_variance(learned.before))
             self._scatter[learned.before] = Scatter(
                 # a stream that has no chart has the variances pooled over all
                 np.append(learned.within, learned.pooled_within)[row],

@@ -118,6 +118,13 @@ class LossCharts:
         ended = [found for found in months if found.before <= at]
         return ended[-1] if ended else (months or [now])[0]
 
+    def shared_effect_variance(self, before: np.datetime64) -> float:
+        """Mean square of the effects shared by all streams before a day; 0 where none is known."""
+        earlier = self.days["day"].to_numpy("datetime64[us]") < before
+        effect = self.days["shared_effect"].to_numpy(np.float64)[earlier]
+        known = effect[np.isfinite(effect)]
+        return float(np.mean(known**2)) if len(known) else 0.0
+
 
 def relative_level(ratio: Floats) -> Floats:
     """Cube-root scale of a day mean relative to its baseline: y = 3 (r^(1/3) - 1).

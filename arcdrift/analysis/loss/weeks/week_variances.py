@@ -43,18 +43,18 @@ def learned_variances(charts: LossCharts) -> VariancesBy:
 
     What was learned later does not change what was said of a week.
     """
-    days = charts.days["day"].to_numpy("datetime64[us]")
-    effect = charts.days["shared_effect"].to_numpy(np.float64)
+    by_month: dict[np.datetime64, WeekVariances] = {}
 
     def variances(day: np.datetime64) -> WeekVariances:
         learned = charts.learned_by(day)
-        seen = effect[(days < learned.before) & np.isfinite(effect)]
-        crew_day = float(np.mean(seen**2)) if len(seen) else 0.0
-        return WeekVariances(
-            learned.within,
-            # day-to-day correlation makes a mean of many days less certain
-            learned.between * learned.widening**2,
-            max(crew_day, LEAST_CREW_DAY**2),
-        )
+        if learned.before not in by_month:
+            seen = charts.shared_effect_variance(learned.before)
+            by_month[learned.before] = WeekVariances(
+                learned.within,
+                # day-to-day correlation makes a mean of many days less certain
+                learned.between * learned.widening**2,
+                max(seen, LEAST_CREW_DAY**2),
+            )
+        return by_month[learned.before]
 
     return variances
