@@ -12,10 +12,9 @@ from arcdrift.analysis.common.grouping import (
     as_text,
     category_to_text,
     fill_missing_text,
-    group_index,
-    group_sums,
     rows_with,
     sort_rows,
+    sums_by_keys,
 )
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NO_HOLDING, NO_SITE, NOBODY
@@ -91,6 +90,4 @@ def blade_days(splices: pd.DataFrame, day: pd.Series) -> pd.DataFrame:
         "blade_position": splices["blade_position"].iloc[rows],
         "day": day.iloc[rows],
     }
-    code, first = group_index(*columns.values())
-    keys = pd.DataFrame({name: columns[name].array[first] for name in BLADE_COLUMNS[:-1]})
-    return pd.concat([category_to_text(keys), group_sums(code, {"made": 1.0})], axis=1)
+    return sums_by_keys(columns, {"made": 1.0})

@@ -8,6 +8,7 @@ from arcdrift.analysis.attempts.hints.comparisons import UNNAMED, in_window
 from arcdrift.analysis.attempts.hints.error_hints import error_hints
 from arcdrift.analysis.attempts.hints.error_shares import error_shares
 from arcdrift.analysis.attempts.holding import holding
+from arcdrift.analysis.common.days import first_of_month_before
 from arcdrift.analysis.common.grouping import text_to_category
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.analysis.loss.technician_days import NO_HOLDING
@@ -42,12 +43,12 @@ def review_attempts(
         Rows by result table. Errors are those of the last quarter; holding and haste use the days
         that preparation uses (``[prep] window_days``).
     """
-    start = (now.tz_localize(None) - pd.Timedelta(days=crew.prep.window_days)).to_period("M")
+    start = first_of_month_before(now, crew.prep.window_days)
 
     def used(rows: pd.DataFrame) -> pd.DataFrame:
         if rows.empty:
             return rows
-        return rows[rows["day"] >= start.start_time].reset_index(drop=True)
+        return rows[rows["day"] >= start].reset_index(drop=True)
 
     shown = in_window(errors, now).rename(columns={"id": "splice_id"})
     for name in shown.columns.difference(["splice_id", "spliced_at", "day", "class"]):

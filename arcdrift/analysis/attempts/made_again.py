@@ -9,10 +9,8 @@ from arcdrift.analysis.common.error_classes import error_classes
 from arcdrift.analysis.common.event_lookup import to_microseconds
 from arcdrift.analysis.common.grouping import (
     as_text,
-    category_to_text,
-    group_index,
-    group_sums,
     rows_with,
+    sums_by_keys,
 )
 from arcdrift.analysis.common.places import TOLERANCE_DB, Places
 from arcdrift.arrays import Floats
@@ -83,10 +81,8 @@ def made_again(
         "day": day.iloc[again],
         "cause": pd.Series(cause.astype(str)),
     }
-    code, first = group_index(*columns.values())
-    keys = pd.DataFrame({name: columns[name].array[first] for name in KEYS})
     values = {
         "attempts": np.ones(len(again)), "minutes": np.where(timed, minutes, 0.0),
         "untimed": ~timed, "arcs": np.where(counted, arcs, 0.0), "uncounted": ~counted,
     }  # fmt: skip
-    return pd.concat([category_to_text(keys), group_sums(code, values)], axis=1)
+    return sums_by_keys(columns, values)

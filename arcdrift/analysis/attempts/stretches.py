@@ -19,7 +19,12 @@ from arcdrift.analysis.common.grouping import (
 )
 from arcdrift.analysis.common.places import Places
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
-from arcdrift.analysis.loss.technician_days import ANGLE_FLOOR_DEG, NOBODY, caps_of_cells
+from arcdrift.analysis.loss.technician_days import (
+    NOBODY,
+    caps_of_cells,
+    cleave_angles,
+    log_angle,
+)
 from arcdrift.arrays import Floats, Ints
 
 BREAK_MIN = 30.0
@@ -91,20 +96,18 @@ def work_stretches(
     code, first = group_index(*(columns[name] for name in KEYS))
     cells = pd.DataFrame({name: columns[name].array[first] for name in KEYS})
     cap = caps_of_cells(cells, days)
-    loss, left, other = (
-        splices[name].to_numpy(dtype=np.float64)[rows]
-        for name in ("loss_db", "cleave_left_deg", "cleave_right_deg")
-    )
+    loss = splices["loss_db"].to_numpy(dtype=np.float64)[rows]
+    left_angle, right_angle = (angles[rows] for angles in cleave_angles(splices))
     known = np.isfinite(loss) & ~rows_with(splices["outcome"].iloc[rows], "error")
-    both = np.isfinite(left) & np.isfinite(other)
+    both = np.isfinite(left_angle) & np.isfinite(right_angle)
     with np.errstate(invalid="ignore"):
-        log_left, log_right = (np.log(np.maximum(a, ANGLE_FLOOR_DEG)) for a in (left, other))
+        mean_angle = (log_angle(left_angle) + log_angle(right_angle)) / 2.0
         log_gap = np.log(np.maximum(gap, SHORTEST_MIN))
     values = {
         "gaps": measured, "log_gap": np.where(measured, log_gap, 0.0),
         "places": places.assessed[rows], "right": right, "n": known,
         "capped": np.where(known, np.minimum(loss, cap[code]), 0.0), "angles": both,
-        "angle": np.where(both, (log_left + log_right) / 2.0, 0.0),
+        "angle": np.where(both, mean_angle, 0.0),
         "hour": (begin - day_start) / 60.0,
     }  # fmt: skip
     return pd.concat([category_to_text(cells), group_sums(code, values)], axis=1)

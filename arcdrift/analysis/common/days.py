@@ -25,6 +25,14 @@ def day_begun_at(start: pd.Timestamp) -> pd.Timestamp:
     return (start + HALF_DAY).tz_convert("UTC").tz_localize(None).normalize()
 
 
+def first_of_month_before(now: pd.Timestamp, days: int) -> pd.Timestamp:
+    """First day of the month in which the last days begin, as a naive midnight.
+
+    So that what is told of a person keeps its first day while the days move on.
+    """
+    return (now.tz_localize(None) - pd.Timedelta(days=days)).to_period("M").start_time
+
+
 def record_sites(records: pd.DataFrame, crew: Crew, *, asset: str = "splicer") -> pd.Series:
     """Site of each record: the one logged, else the splicer's home site, else missing."""
     if "site" in records.columns:

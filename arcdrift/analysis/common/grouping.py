@@ -268,3 +268,17 @@ def group_sums(
         total = np.bincount(group, weights, minlength=size)
         table[name] = total.astype(np.int64) if name in counts else total
     return pd.DataFrame(table)
+
+
+def sums_by_keys(keys: Mapping[str, pd.Series], values: Mapping[str, Any]) -> pd.DataFrame:
+    """Sum values by several keys: one row for each combination, texts as plain text.
+
+    Parameters
+    ----------
+    keys : mapping of str to Series
+        In the order by which the rows are sorted.
+    values : mapping of str to array, or one number for every row
+    """
+    code, first = group_index(*keys.values())
+    cells = pd.DataFrame({name: column.array[first] for name, column in keys.items()})
+    return pd.concat([category_to_text(cells), group_sums(code, values)], axis=1)

@@ -60,6 +60,11 @@ class Places:
         """Whether each attempt is the first at its place."""
         return np.asarray(self.nth == 1)
 
+    @property
+    def again(self) -> Bools:
+        """First attempts of places that are known not to have been right first time."""
+        return np.asarray(self.assessed & ~self.right)
+
 
 def find_places(splices: pd.DataFrame, day: pd.Series, limit: Floats) -> Places:
     """Find which attempts were made at one place, and which places were right first time.

@@ -93,13 +93,11 @@ def aggregate_technician_days(
     cell_cap = caps_of_cells(coded_keys, days)
     cap = cell_cap[code]
     loss = splices["loss_db"].to_numpy(dtype=np.float64)
-    left, right = (
-        splices[f"cleave_{side}_deg"].to_numpy(dtype=np.float64) for side in ("left", "right")
-    )
+    left, right = cleave_angles(splices)
     known, both = np.isfinite(loss), np.isfinite(left) & np.isfinite(right)
     capped = np.where(known, np.minimum(loss, cap), 0.0)
     with np.errstate(invalid="ignore"):
-        log_left, log_right = (np.log(np.maximum(a, ANGLE_FLOOR_DEG)) for a in (left, right))
+        log_left, log_right = log_angle(left), log_angle(right)
         angle = np.where(both, (log_left + log_right) / 2.0, 0.0)
         uneven = np.where(both, log_right - log_left, 0.0)
         worse = np.fmax(left, right)
@@ -117,7 +115,7 @@ def aggregate_technician_days(
     aired = np.isfinite(density) & np.isfinite(vapor)
     values = {
         "made": 1.0, "errors": rows_with(splices["outcome"], "error"),
-        "places": places.assessed, "again": places.assessed & ~places.right, "n": known,
+        "places": places.assessed, "again": places.again, "n": known,
         "capped": capped, "below": np.where(loss < cap, capped, 0.0), "squares": capped**2,
         "angles": both, "angle": angle,
         "angle_squares": angle**2, "uneven": uneven, "uneven_squares": uneven**2, "bad": bad,
@@ -134,6 +132,19 @@ def aggregate_technician_days(
     first_at, last_at = first_and_last(code, at, len(keys))
     sums = group_sums(code, values)
     return pd.concat([keys, sums], axis=1).assign(first_at=first_at, last_at=last_at)
+
+
+def cleave_angles(splices: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Left and right cleave angles of splices, in degrees; NaN where one is not logged."""
+    left, right = (
+        splices[f"cleave_{side}_deg"].to_numpy(dtype=np.float64) for side in ("left", "right")
+    )
+    return left, right
+
+
+def log_angle(degrees: Floats) -> Floats:
+    """Natural log of cleave angles, of those below `ANGLE_FLOOR_DEG` that of the floor."""
+    return np.asarray(np.log(np.maximum(degrees, ANGLE_FLOOR_DEG)), dtype=np.float64)
 
 
 def caps_of_cells(keys: pd.DataFrame, days: pd.DataFrame) -> Floats:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.chart_states import ChartStates
+from arcdrift.analysis.common.days import first_of_month_before
 from arcdrift.analysis.common.grouping import (
     as_text,
     category_to_text,
@@ -94,9 +95,8 @@ def review_prep(
         ).rename(columns=_RENAMED_TIMES),
     }  # fmt: skip
     document: dict[str, Any] = {"refusal": None, "promises": promises(crew.prep.sign_off)}
-    # from the first of a month, so that findings keep their first day while the window moves
-    start = (now.tz_localize(None) - pd.Timedelta(days=crew.prep.window_days)).to_period("M")
-    cells = text_to_category(cells[cells["day"] >= start.start_time]) if len(cells) else cells
+    start = first_of_month_before(now, crew.prep.window_days)
+    cells = text_to_category(cells[cells["day"] >= start]) if len(cells) else cells
     named_cells = _with_technician(cells)
     if named_cells.empty:
         document["refusal"] = "No splice names its technician yet."

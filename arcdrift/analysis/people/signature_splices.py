@@ -16,12 +16,12 @@ from arcdrift.analysis.common.days import workdays
 from arcdrift.analysis.common.grouping import fill_missing_text
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.analysis.loss.technician_days import (
-    ANGLE_FLOOR_DEG,
     CAP_DB,
     CAP_TO_MEAN,
     FIRST,
     NO_CLEAVER,
     dirty_above,
+    log_angle,
     within_day,
 )
 from arcdrift.analysis.people.cleave_runs import bad_stretches
@@ -156,9 +156,7 @@ class _SpliceLog:
             splices[name].to_numpy(dtype=np.float64) for name in (LEFT, RIGHT, LOSS)
         )
         self.both = np.isfinite(self.left) & np.isfinite(self.right)
-        self.log_left, self.log_right = (
-            np.log(np.maximum(side, ANGLE_FLOOR_DEG)) for side in (self.left, self.right)
-        )
+        self.log_left, self.log_right = (log_angle(side) for side in (self.left, self.right))
         self.mean_log_angle = (self.log_left + self.log_right) / 2.0
         self._streams(key, days)
 

@@ -73,7 +73,7 @@ def daily_outcomes(splices: pd.DataFrame, places: Places) -> pd.DataFrame:
         "over": loss > OVER_DB,
         "errors": rows_with(splices["outcome"], "error"),
         "places": places.assessed,
-        "again": places.assessed & ~places.right,
+        "again": places.again,
     }
     counts = tuple(name for name in sums if name != "total")
     table = group_sums(group, sums, counts=counts)
