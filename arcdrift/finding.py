@@ -38,6 +38,8 @@ KINDS: dict[str, str] = {
 }
 FORMER_KINDS = {"redo-raised": "first-time-lowered"}
 """Kinds that had another name: splices made again were counted, and are places now."""
+NO_CAUSE = "cannot tell"
+"""Cause that stands for chance, in the list of likely ones."""
 SEVERITY_ORDER: dict[str, int] = {"act": 0, "watch": 1, "note": 2}
 
 

@@ -11,6 +11,11 @@ from datetime import date, timedelta
 from arcdrift.instants import day_text
 
 
+def capitalized(text: str) -> str:
+    """Write the first letter large, and leave the others as they are."""
+    return f"{text[:1].upper()}{text[1:]}"
+
+
 def probability_text(probability: float) -> str:
     """Write a probability in whole percent; near 0 and 1 as a bound, so never as certainty."""
     if probability < 0.01:

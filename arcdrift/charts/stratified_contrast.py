@@ -42,11 +42,6 @@ class Contrast:
     clusters: int
     strata: int
 
-    @property
-    def known(self) -> bool:
-        """Whether there is an estimate with an interval."""
-        return bool(np.isfinite(self.low) and np.isfinite(self.high))
-
 
 def stratified_contrast(
     second: Bools,

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from arcdrift.digest.digest import CHANGES, NOT_IN_TIME, CaseNews, Digest
 from arcdrift.instants import day_text
 from arcdrift.verdicts import VERDICTS
+from arcdrift.wording import capitalized
 
 MOST_CASES = 15
 """Most cases that are told one by one under a heading."""
@@ -177,7 +178,7 @@ def _case_item(one: CaseNews, zone: str) -> Item:
         if day_text(day) not in happened:
             happened = f"{day_text(day)}, {happened}"
     if happened:
-        details.append(f"{happened[0].upper()}{happened[1:].removesuffix('.')}.")
+        details.append(f"{capitalized(happened).removesuffix('.')}.")
     if one.change == "new" and one.owner is not None:
         details.append(f"Taken on by {one_line(one.owner)}.")
     if one.next_step and one.change in ("new", "reopened", "result"):

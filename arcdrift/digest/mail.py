@@ -27,6 +27,7 @@ from arcdrift.digest.digest_words import digest_words, one_line, subject_line
 from arcdrift.digest.secret_values import secret_value
 from arcdrift.digest_settings import MailServer, Tls, is_loopback
 from arcdrift.errors import BadInput
+from arcdrift.wording import capitalized
 
 # the name of a variable, not a password
 PASSWORD = "ARCDRIFT_SMTP_PASSWORD"  # noqa: S105
@@ -169,13 +170,13 @@ def send_mail(route: MailRoute, message: EmailMessage, address: str, handover: H
             code, answer = problem.smtp_code, str(problem.smtp_error).encode()
         except (OSError, smtplib.SMTPException):
             raise DeliveryInDoubt(
-                f"{_capital(route.place)} broke off while it had the message to {address}, which "
-                "may have arrived. It is not sent again today; the next message tells all of it "
-                "again."
+                f"{capitalized(route.place)} broke off while it had the message to {address}, "
+                "which may have arrived. It is not sent again today; the next message tells all of "
+                "it again."
             ) from None
         if code != 250:
             raise DeliveryFailed(
-                f"{_capital(route.place)} did not take the message to {address} "
+                f"{capitalized(route.place)} did not take the message to {address} "
                 f"({answer_text(code, answer)}); it is tried again at the next run."
             )
         with suppress(OSError, smtplib.SMTPException):
@@ -212,8 +213,8 @@ def _prepare(server: smtplib.SMTP, route: MailRoute) -> None:
         elif route.tls == "starttls":
             if not server.has_extn("starttls"):
                 raise DeliveryFailed(
-                    f"{_capital(route.place)} does not offer STARTTLS, so nothing was sent to it; "
-                    'if it wants TLS from the start (often port 465), write tls = "tls".'
+                    f"{capitalized(route.place)} does not offer STARTTLS, so nothing was sent to "
+                    'it; if it wants TLS from the start (often port 465), write tls = "tls".'
                 )
             server.starttls(context=ssl.create_default_context())
             server.ehlo_or_helo_if_needed()
@@ -221,13 +222,13 @@ def _prepare(server: smtplib.SMTP, route: MailRoute) -> None:
             server.login(route.user, route.password)
     except smtplib.SMTPAuthenticationError as problem:
         raise DeliveryFailed(
-            f"{_capital(route.place)} did not accept the password of {route.user} "
+            f"{capitalized(route.place)} did not accept the password of {route.user} "
             f"({problem.smtp_code}); check {PASSWORD} and user."
         ) from None
     except smtplib.SMTPNotSupportedError:
         raise DeliveryFailed(
-            f"{_capital(route.place)} does not let anybody sign in; leave user away, or check host "
-            "and port."
+            f"{capitalized(route.place)} does not let anybody sign in; leave user away, or check "
+            "host and port."
         ) from None
     except (OSError, smtplib.SMTPException) as problem:
         raise _unreachable(route, problem) from None
@@ -238,7 +239,7 @@ def _require_this_computer(server: smtplib.SMTP, route: MailRoute) -> None:
     peer = "" if connection is None else str(connection.getpeername()[0])
     if not peer or not ip_address(peer.split("%")[0]).is_loopback:
         raise DeliveryFailed(
-            f"{_capital(route.place)} is not on this computer, so nothing is sent to it without "
+            f"{capitalized(route.place)} is not on this computer, so nothing is sent to it without "
             'TLS; write tls = "starttls" or "tls".'
         )
 
@@ -264,21 +265,21 @@ def _envelope(server: smtplib.SMTP, route: MailRoute, address: str, options: lis
         code, answer = server.mail(route.sender, options)
         if code != 250:
             raise DeliveryFailed(
-                f"{_capital(route.place)} refuses the sender {route.sender} "
+                f"{capitalized(route.place)} refuses the sender {route.sender} "
                 f"({answer_text(code, answer)}); check sender in [digest.smtp] of crew.toml."
             )
         code, answer = server.rcpt(address)
         if code not in (250, 251):
             raise DeliveryFailed(
-                f"{_capital(route.place)} refuses {address} ({answer_text(code, answer)}); check "
-                "the address in crew.toml. It is tried again at the next run."
+                f"{capitalized(route.place)} refuses {address} ({answer_text(code, answer)}); "
+                "check the address in crew.toml. It is tried again at the next run."
             )
     except (OSError, smtplib.SMTPException) as problem:
         raise _unreachable(route, problem) from None
 
 
 def _unreachable(route: MailRoute, problem: Exception) -> DeliveryFailed:
-    place = _capital(route.place)
+    place = capitalized(route.place)
     again = "it is tried again at the next run"
     if isinstance(problem, DeliveryFailed):
         return problem
@@ -305,7 +306,3 @@ def _unreachable(route: MailRoute, problem: Exception) -> DeliveryFailed:
     reason = problem.strerror if isinstance(problem, OSError) else None
     why = one_line(reason or type(problem).__name__).lower()
     return DeliveryFailed(f"{place} cannot be used ({why}); {again}.")
-
-
-def _capital(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"

@@ -12,7 +12,7 @@ from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.stream_chart import NO_EVENTS
 from arcdrift.figures.theme import Scheme, colors, new_figure
 from arcdrift.instants import day_text
-from arcdrift.wording import count_text, number_text
+from arcdrift.wording import capitalized, count_text, number_text
 
 NOT_WATCHED = (
     "No check of this period was judged for drift. Drift is watched after 10 passed checks with "
@@ -122,7 +122,7 @@ def unexplained_setting(
         return nothing(NOT_WATCHED, table)
     c = colors(scheme)
     first, last = table["at"].iloc[0], table["at"].iloc[-1]
-    figure = new_figure(scheme, y_title=f"{unit[:1].upper()}{unit[1:]} beyond air and wear",
+    figure = new_figure(scheme, y_title=f"{capitalized(unit)} beyond air and wear",
                         height=330)  # fmt: skip
     shapes: list[dict[str, Any]] = []
     labels: list[dict[str, Any]] = []

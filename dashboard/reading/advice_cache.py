@@ -53,7 +53,7 @@ class AdviceSource(Protocol):
         """Return the present state of whatever advice is worked out from."""
         ...
 
-    def subjects_since(self, earlier: RecordsMark) -> Subjects | None:
+    def subjects_between(self, earlier: RecordsMark, now: RecordsMark) -> Subjects | None:
         """Return what records are about that are new since a mark; None where it may be any."""
         ...
 
@@ -189,7 +189,7 @@ class AdviceCache:
             return True
         key, known = (earlier, state.records), self._new_subjects
         if known is None or known[0] != key:
-            known = (key, source.subjects_since(earlier))
+            known = (key, source.subjects_between(*key))
             self._new_subjects = known
         subjects = known[1]
         return subjects is None or subjects.meets(cached.rests_on(name))

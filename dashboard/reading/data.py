@@ -570,9 +570,9 @@ class CrewData(StoredResults):
         basis = f"{read_analysis_mark(self._engine)} {self.in_force.stamp}"
         return AdviceState(basis, records_mark(self._engine))
 
-    def subjects_since(self, earlier: RecordsMark) -> Subjects | None:
+    def subjects_between(self, earlier: RecordsMark, now: RecordsMark) -> Subjects | None:
         """Return what records are about that are new since a mark; None where it may be any."""
-        return subjects_between(self._engine, earlier, records_mark(self._engine))
+        return subjects_between(self._engine, earlier, now)
 
     def advice_seconds(self) -> float:
         """Return the seconds of the clock by which advice ages."""

@@ -8,7 +8,7 @@ from arcdrift.errors import UsageError
 from arcdrift.figures.hands import days_with_sessions, hand_dots
 from arcdrift.instants import day_text
 from arcdrift.people import HIDDEN
-from arcdrift.wording import count_text
+from arcdrift.wording import capitalized, count_text
 from dashboard.components import View, shown_day
 from dashboard.pages.coaching.people_rows import rows_of, topics_of_person
 from dashboard.pages.coaching.person import (
@@ -89,7 +89,7 @@ def person_report(asked: Asked) -> Contents:
 
 def _answer(words: tuple[str, str, str]) -> str:
     mark, answer, _ = words
-    return f"{mark} {answer[:1].upper()}{answer[1:]}"
+    return f"{mark} {capitalized(answer)}"
 
 
 def _asked_person(view: View) -> str:

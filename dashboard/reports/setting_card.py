@@ -15,7 +15,7 @@ from arcdrift.analysis.advice.upkeep_plan import work_paces
 from arcdrift.arrays import Floats
 from arcdrift.figures.nomogram import SettingSurface, setting_nomogram
 from arcdrift.instants import day_text
-from arcdrift.wording import count_text, number_text, percent_text
+from arcdrift.wording import capitalized, count_text, number_text, percent_text
 from dashboard.components import View, shown_time
 from dashboard.pages.splicer.advice_card import advice_now
 from dashboard.reports.named import asked_splicer
@@ -75,7 +75,7 @@ def setting_card(asked: Asked) -> Contents:
     }
     if isinstance(found, str) or advice is None:
         reason = found if isinstance(found, str) else trouble
-        parts["trouble"] = f"{reason[:1].upper()}{reason[1:].rstrip('.')}."
+        parts["trouble"] = f"{capitalized(reason).rstrip('.')}."
     else:
         parts |= _numbers(view, splicer, found, advice)
     return Contents(

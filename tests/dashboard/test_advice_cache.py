@@ -53,7 +53,7 @@ class Asked:
     def advice_state(self) -> AdviceState:
         return AdviceState(self.basis, RecordsMark((self.newest,), 0, frozenset()))
 
-    def subjects_since(self, earlier: RecordsMark) -> Subjects | None:
+    def subjects_between(self, earlier: RecordsMark, now: RecordsMark) -> Subjects | None:
         return self.new
 
     def advice_seconds(self) -> float:

@@ -26,8 +26,7 @@ import numpy.typing as npt
 import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 
-from arcdrift.analysis.causes.likely_causes import CANNOT_TELL
-from arcdrift.finding import Finding
+from arcdrift.finding import NO_CAUSE, Finding
 from arcdrift.simulate import FaultPlan, Scenario, invented_crew, load_plan
 from arcdrift.simulate.crew.fault_plans import PlannedFault, add_faults
 from tests.recovery.crews import Run, run_crew
@@ -162,7 +161,7 @@ def try_healthy(seed: int) -> list[Outcome]:
     return [
         Outcome(
             "healthy", seed, finding.kind, finding.subject_type,
-            "cannot tell" if finding.likely_causes[0].cause == CANNOT_TELL else "claims",
+            "cannot tell" if finding.likely_causes[0].cause == NO_CAUSE else "claims",
             finding.likely_causes[0].cause, finding.likely_causes[0].weight,
         )
         for finding in run.findings
@@ -256,7 +255,7 @@ def _compare(name: str, seed: int, finding: Finding, planted: Planted, truth: _T
     top = finding.likely_causes[0]
     if hits[0]:
         result = "first"
-    elif top.cause == CANNOT_TELL:
+    elif top.cause == NO_CAUSE:
         result = "cannot tell"
     else:
         result = "second" if len(hits) > 1 and hits[1] else "wrong"

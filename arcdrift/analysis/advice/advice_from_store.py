@@ -22,6 +22,7 @@ from arcdrift.settings import Crew
 from arcdrift.store.database.connect import snapshot
 from arcdrift.store.records.record_overview import assessment_time, newest_reading, read_splicers
 from arcdrift.store.results.result_rows import read_result
+from arcdrift.wording import capitalized
 
 
 def advice_from_store(
@@ -207,7 +208,7 @@ def _worn(records: AdviceRecords, splicer: str, wear: ElectrodeState) -> OpenArc
 
 
 def _opening_capital(sentence: str) -> str:
-    return sentence[:1].upper() + sentence[1:]
+    return capitalized(sentence)
 
 
 def _current_model(records: AdviceRecords, state: SplicerState) -> ArcModel | Refusal | None:

@@ -19,7 +19,7 @@ from arcdrift.analysis.maintenance.blade_left import (
 from arcdrift.analysis.maintenance.electrode_life import ElectrodeState, arcs_left_text
 from arcdrift.analysis.maintenance.service_findings import BladeState, IntervalState
 from arcdrift.settings import Crew
-from arcdrift.wording import count_text, number_text, span_text
+from arcdrift.wording import capitalized, count_text, number_text, span_text
 
 State = Literal["ok", "due", "unknown"]
 NAMES = {
@@ -118,7 +118,7 @@ def _electrodes(wear: ElectrodeState, *, worn: bool) -> ChecklistItem:
     text = arcs_left_text(wear)
     ending = ". Power off before touching them." if worn else "."
     return ChecklistItem(
-        "Electrodes", "due" if worn else "ok", f"{text[:1].upper()}{text[1:]}{ending}", numbers
+        "Electrodes", "due" if worn else "ok", f"{capitalized(text)}{ending}", numbers
     )
 
 

@@ -20,6 +20,7 @@ from arcdrift.analysis.maintenance.blade_left import (
     positions_left,
 )
 from arcdrift.settings import Crew, Splicer
+from arcdrift.wording import capitalized
 
 PACE_DAYS = 28
 """Calendar days over which the pace of work is averaged."""
@@ -232,7 +233,7 @@ def _blade(
             "No turn of its blade is on record, so its cleaves are not known.",
         )  # fmt: skip
     where = f"{position_text(position, crew.blade)}{', the last' if last else ''}"
-    words = f"{where[:1].upper()}{where[1:]}: {cleaves_left_text(cleaves, crew.blade)}."
+    words = f"{capitalized(where)}: {cleaves_left_text(cleaves, crew.blade)}."
     used = cleaves / life
     left = max(life - cleaves, 0)
     if left == 0:

@@ -9,6 +9,7 @@ from arcdrift.analysis.arc.arc_model import ArcModel, air_step
 from arcdrift.analysis.arc.indoor_mixture import Checks
 from arcdrift.analysis.arc.pooled_regression import SLOPES, Prior, whiten
 from arcdrift.arrays import Floats, Ints
+from arcdrift.wording import capitalized
 
 DECISIVE = 1 - 1e-9
 """Leverage from which a row alone determines a coefficient."""
@@ -234,4 +235,4 @@ def _reason(row: pd.Series, model: ArcModel, cutoffs: Cutoffs) -> str:
             f"its air and its setting ({abs(residual):.1f} {model.unit} {side}) are unusual"
         )
     text = " and ".join(reasons)
-    return f"{text[:1].upper()}{text[1:]}."
+    return f"{capitalized(text)}."

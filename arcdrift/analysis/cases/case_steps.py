@@ -3,6 +3,8 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
+from arcdrift.finding import NO_CAUSE
+
 POWER_OFF = "with the power off"
 GLASS = "wear eye protection and collect every shard of glass"
 
@@ -74,8 +76,6 @@ STEPS = (
     Step("the whole crew", "Ask what changed for everybody: fiber, closures, weather", ()),
 )
 """Steps by the beginning of the cause, as in ``arcdrift.analysis.causes.*_hypotheses``."""
-CANNOT_TELL = "cannot tell"
-"""As in `arcdrift.analysis.causes.likely_causes`, which takes long to load."""
 LEAST_WEIGHT = 0.05
 """Causes less likely than this are not followed."""
 
@@ -105,7 +105,7 @@ def step_after(causes: Sequence[Mapping[str, Any]], done: Iterable[str], usual_s
             continue
         rank = "The likeliest" if cause is likely[0] else "The next likeliest"
         return f"{rank} cause is {cause['cause']}. {step.text}."
-    if likely[0]["cause"] == CANNOT_TELL:
+    if likely[0]["cause"] == NO_CAUSE:
         # no cause is named on screens, so none can be said to have been acted on
         return usual_step
     return (

@@ -27,9 +27,8 @@ from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
 from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.causes.splicer_hypotheses import splicer_hypotheses
 from arcdrift.analysis.causes.technician_hypotheses import technician_hypotheses
-from arcdrift.finding import Cause
+from arcdrift.finding import NO_CAUSE, Cause
 
-CANNOT_TELL = "cannot tell"
 CHANCE = (2.0, 6.0)
 """Bounds on the evidence of a chance alarm for its own subject, which was selected by the alarm."""
 MIN_WEIGHT = 0.05
@@ -92,7 +91,7 @@ def likely_causes(
         frozenset(people),
     )  # fmt: skip
     chance = Hypothesis(
-        CANNOT_TELL,
+        NO_CAUSE,
         lambda: "what is on record does not say more than chance would",
         evidence.log_prior("chance") + float(np.clip(evidence.loss_evidence(cells_since), *CHANCE)),
     )
@@ -107,7 +106,7 @@ def likely_causes(
 
 
 def _cannot_tell(why: str) -> tuple[Cause, ...]:
-    return (Cause(CANNOT_TELL, why, 1.0),)
+    return (Cause(NO_CAUSE, why, 1.0),)
 
 
 def _ranked(hypotheses: list[Hypothesis]) -> tuple[Cause, ...]:

@@ -13,7 +13,7 @@ from arcdrift.analysis.clock.offset_path import HOUR
 from arcdrift.arrays import Bools, Ints
 from arcdrift.clock_bounds import MAX_AHEAD, ClockBounds
 from arcdrift.instants import instant_text
-from arcdrift.wording import clock_shift_text, duration_text
+from arcdrift.wording import capitalized, clock_shift_text, duration_text
 
 Proof = Literal["back", "future", "early", "forward"]
 """Time goes back against the count; it lies in the future, or before the crew's first day; it
@@ -127,7 +127,7 @@ def evidence_text(evidence: ClockEvidence, zone: ZoneInfo) -> str:
     first, second = f"{name} {earlier.number:,.0f}", f"{name} {later.number:,.0f}"
     if evidence.proof == "back":
         return (
-            f"{second[0].upper()}{second[1:]} was made after {first}, yet its logged time is "
+            f"{capitalized(second)} was made after {first}, yet its logged time is "
             f"{clock_shift_text(gap)}."
         )
     return (

@@ -11,6 +11,7 @@ import typer
 from arcdrift.cli.error_messages import validation_message
 from arcdrift.cli.output import print_lines, printable
 from arcdrift.errors import BadInput, UsageError
+from arcdrift.wording import capitalized
 
 if TYPE_CHECKING:
     from arcdrift.crew_setup import CrewSetup
@@ -191,7 +192,7 @@ def crew_text(setup: "CrewSetup") -> str:
         Crew.model_validate(tomllib.loads(text))
     except ValidationError as problem:
         reason = validation_message(problem)
-        raise UsageError(f"{reason[0].upper()}{reason[1:]}.") from None
+        raise UsageError(f"{capitalized(reason)}.") from None
     except tomllib.TOMLDecodeError:
         raise UsageError("A name holds a character that crew.toml cannot keep.") from None
     return text

@@ -10,7 +10,7 @@ from dash import dcc, html
 
 from arcdrift.analysis.attempts.hints.hint_words import CAUSES, hint_words, hints_of
 from arcdrift.analysis.attempts.period_costs import PeriodCosts, costs_by_month, period_costs
-from arcdrift.wording import count_text, number_text, percent_text
+from arcdrift.wording import capitalized, count_text, number_text, percent_text
 from dashboard.components import View, card, csv_button, share_table
 from dashboard.pages.attempts.hint_cards import all_hints, hint_list
 from dashboard.url_query import href
@@ -89,9 +89,7 @@ def unknown_sentence(costs: PeriodCosts, name: str) -> str:
         if total[column]
     ]
     known = " and ".join(shares)
-    return (
-        f"{known[:1].upper()}{known[1:]} of the attempts in {name} are not known." if known else ""
-    )
+    return f"{capitalized(known)} of the attempts in {name} are not known." if known else ""
 
 
 def hours_text(minutes: float) -> str:
@@ -118,7 +116,7 @@ def _table(
     for name in dict.fromkeys([*of_month, *of_week]):
         shown = words.get(name, name)
         cells = [_spent(rows.get(name)) for rows in (of_week, of_month)]
-        body.append(html.Tr([html.Th(f"{shown[:1].upper()}{shown[1:]}", scope="row"), *cells]))
+        body.append(html.Tr([html.Th(capitalized(shown), scope="row"), *cells]))
     return share_table(((head, ""), ("This week", ""), (month_name, "")), body, "worded")
 
 

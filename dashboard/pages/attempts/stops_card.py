@@ -9,7 +9,7 @@ from dash import html
 from arcdrift.analysis.attempts.attempt_cells import NO_REASON
 from arcdrift.analysis.attempts.hints.comparisons import WINDOW_DAYS
 from arcdrift.analysis.attempts.hints.hint_words import CAUSES, hints_of
-from arcdrift.wording import count_text, number_text
+from arcdrift.wording import capitalized, count_text, number_text
 from dashboard.components import View, card, csv_button, notice, share_table
 from dashboard.pages.attempts.hint_cards import NO_REASONS, all_hints, hint_list
 
@@ -76,7 +76,7 @@ def _row(row: Mapping[Hashable, Any]) -> html.Tr:
     low, high = (number_text(1000 * float(row[end]), 1) for end in ("low", "high"))
     return html.Tr(
         [
-            html.Th(_capitalized(CAUSES[str(row["class"])]), scope="row"),
+            html.Th(capitalized(CAUSES[str(row["class"])]), scope="row"),
             html.Td(f"{errors:,}"),
             html.Td(
                 [
@@ -87,7 +87,3 @@ def _row(row: Mapping[Hashable, Any]) -> html.Tr:
             html.Td(number_text(1000 * others, 1)),
         ]
     )
-
-
-def _capitalized(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"

@@ -9,7 +9,7 @@ from dash import dcc, html
 from arcdrift.analysis.cases.outcome import OF_USUAL, VERDICTS
 from arcdrift.case import CLOSED_WORDS
 from arcdrift.instants import day_text, instant_text
-from arcdrift.wording import MINUS
+from arcdrift.wording import MINUS, capitalized
 from dashboard.components import View
 from dashboard.pages.findings.finding_words import IN_ORDER
 from dashboard.url_query import href
@@ -121,7 +121,7 @@ def next_text(case: Case) -> str:
     if IN_ORDER not in text:
         return text
     before, _, rest = text.partition(IN_ORDER)
-    return f"{before}{rest[:1].upper()}{rest[1:]}"
+    return f"{before}{capitalized(rest)}"
 
 
 def level_text(value: float, unit: str) -> str:
@@ -145,7 +145,7 @@ def result_text(case: Case) -> str:
     if case["state"] == "closed" and verdict in STILL_OPEN:
         return ""
     text = str(case.get("result_text") or VERDICTS.get(verdict, verdict.replace("-", " ")))
-    return f"{text[:1].upper()}{text[1:]}."
+    return f"{capitalized(text)}."
 
 
 def began_text(view: View, case: Case) -> str:

@@ -45,6 +45,8 @@ RANGES = (
 
 def _differing(rows: Mapping[str, Row], measures: Mapping[str, str], where: str) -> str:
     """Say of which measures the whole range lies on one side."""
+    if all(pd.isna(rows[key]["low"]) for key in measures):
+        return "Too few splices to tell a difference."
     sides: dict[str, list[str]] = {"more": [], "less": []}
     for key, text in measures.items():
         low, high = float(rows[key]["low"]), float(rows[key]["high"])
@@ -67,10 +69,16 @@ def holding_card(view: View, name: str) -> html.Section:
     heads = (("Measure", ""), ("Clamp", ""), ("Holder", ""), ("Holder in the same work", ""))
     return card(
         html.P(_differing(rows, HOLDING, "with the holder")),
-        share_table(heads, [_held(rows[key], text) for key, text in HOLDING.items()], "worded"),
+        share_table(
+            heads,
+            [
+                _compared_row(rows[key], text, ("clamp", "holder"), "clamp")
+                for key, text in HOLDING.items()
+            ],
+            "worded",
+        ),
         html.P(
-            "Within the same splicer, program and fibers, of all days on record on which either "
-            f"was used. {RANGES}",
+            f"Within the same splicer, program and fibers, in {_days_used(view)}. {RANGES}",
             className="muted hint",
         ),
         title=title,
@@ -84,14 +92,19 @@ def _why_not_held(known: pd.DataFrame) -> str:
     return ONE_WAY if (known["subject_type"] == "technician").any() else NOBODY_BOTH
 
 
-def _held(row: Row, text: str) -> html.Tr:
+def _days_used(view: View) -> str:
+    """Days that the analysis uses: as for preparation, from the first of a month on."""
+    return f"the last {view.data.crew.prep.window_days} days or a little more"
+
+
+def _compared_row(row: Row, text: str, ways: tuple[str, str], usual: str) -> html.Tr:
+    """Return a measure of two ways of working, and what the one comes to in the other's work."""
     measure = str(row["measure"])
     return html.Tr(
         [
             html.Th(text, scope="row"),
-            html.Td(_value(row["clamp"], measure)),
-            html.Td(_value(row["holder"], measure)),
-            html.Td(change_cell(row, measure, "clamp")),
+            *(html.Td(_value(row[way], measure)) for way in ways),
+            html.Td(change_cell(row, measure, usual)),
         ]
     )
 
@@ -152,9 +165,16 @@ def haste_card(view: View, name: str) -> html.Section | None:
             f"{_differing(rows, HASTE, 'in the faster third')} About {fast} minutes from place to "
             f"place there, {slow} in the slower third."
         ),
-        share_table(heads, [_hurried(rows[key], text) for key, text in HASTE.items()], "worded"),
+        share_table(
+            heads,
+            [
+                _compared_row(rows[key], text, ("fast", "slow"), "slow")
+                for key, text in HASTE.items()
+            ],
+            "worded",
+        ),
         html.P(
-            f"Of all days on record. {RANGES}",
+            f"In {_days_used(view)}. {RANGES}",
             className="muted hint",
         ),
         html.Details(
@@ -162,16 +182,4 @@ def haste_card(view: View, name: str) -> html.Section | None:
         ),
         title="When work is hurried",
         aside=csv_button("/person", "haste", view.query, "faster and slower stretches"),
-    )
-
-
-def _hurried(row: Row, text: str) -> html.Tr:
-    measure = str(row["measure"])
-    return html.Tr(
-        [
-            html.Th(text, scope="row"),
-            html.Td(_value(row["fast"], measure)),
-            html.Td(_value(row["slow"], measure)),
-            html.Td(change_cell(row, measure, "slow")),
-        ]
     )

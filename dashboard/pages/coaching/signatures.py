@@ -19,7 +19,7 @@ from arcdrift.analysis.people.signature_splices import (
 from arcdrift.analysis.people.signatures import KINDS
 from arcdrift.instants import day_text, instant_text
 from arcdrift.settings import Crew
-from arcdrift.wording import count_text, interval_text, screen_text
+from arcdrift.wording import capitalized, count_text, interval_text, screen_text
 from dashboard.components import View, card, csv_button
 from dashboard.pages.coaching.people_rows import rows_of
 from dashboard.url_query import href
@@ -149,7 +149,7 @@ def _bold(signature: SignatureSplices) -> str:
 
 
 def _splices(view: View, signature: SignatureSplices) -> html.Table:
-    size = signature.size_name[0].upper() + signature.size_name[1:]
+    size = capitalized(signature.size_name)
     heads = [*HEADS[:5], size, *HEADS[5:]]
     rows = _local(signature.rows.head(SHOWN), view.data.crew).to_dict("records")
     return html.Table(

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from arcdrift.wording import probability_text, screen_text
+from arcdrift.wording import capitalized, probability_text, screen_text
 
 UNITS_BY_SUFFIX = {
     "db": "dB",
@@ -72,7 +72,7 @@ def evidence_words(key: str, value: Any) -> tuple[str, str]:
     stem, _, last = key.rpartition("_")
     unit = UNITS_BY_SUFFIX.get(last, "") if stem else ""
     plain = (stem if unit else key).replace("_", " ")
-    name, unit = LABELS.get(key, (plain[:1].upper() + plain[1:], unit))
+    name, unit = LABELS.get(key, (capitalized(plain), unit))
     if key == "probability_off":
         text = probability_text(value)
     elif isinstance(value, bool):

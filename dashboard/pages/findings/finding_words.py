@@ -9,7 +9,8 @@ from dash import dcc, html
 
 from arcdrift.analysis.common.episodes import RECENT
 from arcdrift.case import STATES
-from arcdrift.finding import KINDS
+from arcdrift.finding import KINDS, NO_CAUSE
+from arcdrift.wording import capitalized
 from dashboard.components import severity_tag, shown_day
 from dashboard.subjects import MEASURE_OF_KIND, subject_title
 from dashboard.url_query import href
@@ -22,7 +23,6 @@ TITLES_WHEN_QUIET = {
 """Titles of findings about a change, once the change no longer shows."""
 IN_ORDER = "Look at the likely causes in order; "
 """Beginning of a next step that is dropped where no causes are listed."""
-NO_CAUSE = "cannot tell"
 
 
 def finding_title(finding: dict[str, Any]) -> str:
@@ -51,7 +51,7 @@ def next_step(finding: dict[str, Any]) -> str:
     if _listed_causes(finding) or not step.startswith(IN_ORDER):
         return step
     rest = step.removeprefix(IN_ORDER)
-    return rest[:1].upper() + rest[1:]
+    return capitalized(rest)
 
 
 def causes_and_next_step(finding: dict[str, Any]) -> list[html.Div]:

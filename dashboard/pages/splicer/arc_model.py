@@ -13,7 +13,7 @@ from arcdrift.analysis.arc.influential_checks import (
     influential_checks,
 )
 from arcdrift.figures.arc import effects
-from arcdrift.wording import probability_text
+from arcdrift.wording import capitalized, probability_text
 from dashboard.components import View, card, chart, csv_button, csv_link, facts, notice, shown_time
 from dashboard.service_moves_text import arc_moves_text, loss_moves_text
 
@@ -181,5 +181,5 @@ def influence_of(view: View, splicer: str) -> pd.DataFrame:
 
 
 def _as_sentence(text: str) -> str:
-    text = text[:1].upper() + text[1:]
+    text = capitalized(text)
     return text if text.endswith(".") else f"{text}."

@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from arcdrift.figures.arc import arc_history
 from arcdrift.figures.arc_unexplained import ArcChange, unexplained_setting, unexplained_title
-from arcdrift.wording import screen_text
+from arcdrift.wording import capitalized, screen_text
 from dashboard import ids
 from dashboard.components import (
     LONG_NAME,
@@ -280,7 +280,7 @@ def _recent_days(view: View, splicer: str) -> html.Section:
     text = ", ".join(f"{count} {STATUS[str(status)][1]}" for status, count in counts.items())
     return card(
         html.Ul(cells, className="day-strip"),
-        html.P(f"{text[:1].upper()}{text[1:]}."),
+        html.P(f"{capitalized(text)}."),
         dcc.Link("All days", href=href("/checks", splicer=splicer), className="more"),
         title=title,
     )

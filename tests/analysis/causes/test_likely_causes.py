@@ -8,13 +8,13 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.causes.crew_cells import CrewCells
-from arcdrift.analysis.causes.likely_causes import CANNOT_TELL, likely_causes
+from arcdrift.analysis.causes.likely_causes import likely_causes
 from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
 from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.loss.loss_charts import chart_all
 from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
-from arcdrift.finding import Cause
+from arcdrift.finding import NO_CAUSE, Cause
 from arcdrift.settings import Crew, Splicer
 from arcdrift.shares import Shares
 from tests.analysis.people.made_up_hands import cells_of
@@ -170,7 +170,7 @@ def test_what_moved_together_is_told_as_one(pattern: str) -> None:
 
 def test_nothing_moved_means_cannot_tell() -> None:
     causes = ranked_causes(crew())
-    assert causes[0].cause == CANNOT_TELL
+    assert causes[0].cause == NO_CAUSE
     assert causes[0].weight > 0.7
 
 
@@ -283,7 +283,7 @@ def test_few_splices_and_no_past_are_refused() -> None:
     made = shift_cells(cells(crew()))
     start = pd.Timestamp(FIRST, tz="UTC")
     (past,) = likely_causes(made, records(), "stream", "s0 / fixed", start, UNTIL, "up")
-    assert past.cause == CANNOT_TELL
+    assert past.cause == NO_CAUSE
     assert past.why == "there are no splices before the onset to compare with"
     (unknown,) = likely_causes(made, records(), "stream", "s9 / fixed", ONSET, UNTIL, "up")
     assert unknown.why == "fewer than 20 splices since the onset can be compared"
