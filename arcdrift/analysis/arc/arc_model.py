@@ -29,6 +29,8 @@ SPARE_CHECKS = 8
 """Checks required beyond the number of coefficients before a regression is shown."""
 DEFAULT_TOLERANCE = 3.0
 """Tolerated error of a setting in repeatabilities of a check, if crew.toml sets none."""
+WELL_CONDITIONED = 1e3
+"""Condition number below which the normal equations keep ten digits."""
 EFFECT_UNITS = {
     "air_density": ("air density", "per 0.01 kg/m³", 0.01),
     "vapor_pressure": ("water vapor pressure", "per hPa", 1.0),
@@ -258,13 +260,14 @@ def fit_arc(
 
     Notes
     -----
-    Generalized least squares: statsmodels OLS of rows whitened for AR(1) within each epoch
-    (Prais and Winsten 1954, from memory). The correlation is the crew's: estimated from one
-    splicer's checks alone it comes out too small, and intervals of the required setting then
-    covered .92 where those with the crew's covered .946. An unexplained change found by the drift
-    chart is a term of its own (`arcdrift.analysis.arc.arc_levels.level_basis`), so that wear and
-    air are estimated without it and the present level with it. Checks that may have been made in a
-    heated room enter with the expected air (`arcdrift.analysis.arc.indoor_mixture`).
+    Generalized least squares: least squares of rows whitened for AR(1) within each epoch (Prais and
+    Winsten 1954, from memory), by statsmodels' OLS where the design is nearly singular. The
+    correlation is the crew's: estimated from one splicer's checks alone it comes out too small, and
+    intervals of the required setting then covered .92 where those with the crew's covered .946. An
+    unexplained change found by the drift chart is a term of its own
+    (`arcdrift.analysis.arc.arc_levels.level_basis`), so that wear and air are estimated without it
+    and the present level with it. Checks that may have been made in a heated room enter with the
+    expected air (`arcdrift.analysis.arc.indoor_mixture`).
     """
     fitted = np.full(len(points), np.nan)
     included = points["excluded"].isna().to_numpy()
@@ -277,10 +280,11 @@ def fit_arc(
         return Refusal(splicer, len(points), used, reason), pd.Series(fitted, points.index)
     x = checks.expected_regressors
     full = checks.design(x)
-    if np.linalg.cond(full / np.sqrt((full**2).sum(axis=0))) > 1e5:
+    condition = float(np.linalg.cond(full / np.sqrt((full**2).sum(axis=0))))
+    if condition > 1e5:
         sentence = "air and wear moved together in every check so far, so they cannot be separated"
         return Refusal(splicer, len(points), used, sentence), pd.Series(fitted, points.index)
-    beta, cov, sigma = _regression(checks, full, phi)
+    beta, cov, sigma = _regression(checks, full, phi, condition)
     df = used - full.shape[1]
     half = float(stdtrit(df, 0.5 + CONFIDENCE_LEVEL / 2)) * np.sqrt(np.diag(cov))
     fitted[included] = full @ beta
@@ -325,11 +329,16 @@ def fit_arc(
     return model, pd.Series(fitted, points.index)
 
 
-def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Floats, float]:
-    """Coefficients, their covariance and the residual sd of generalized least squares."""
-    # loaded here, because advice reads stored models and fits none
-    from statsmodels.regression.linear_model import OLS
+def _regression(
+    checks: Checks, full: Floats, phi: float, condition: float
+) -> tuple[Floats, Floats, float]:
+    """Coefficients, their covariance and the residual sd of generalized least squares.
 
+    Parameters
+    ----------
+    condition : float
+        Condition number of the design, columns scaled to length 1.
+    """
     wx = whiten(full, checks.epoch, phi)
     wy = whiten(checks.y[:, None], checks.epoch, phi)[:, 0]
     added = float(checks.density_variance.sum())
@@ -338,8 +347,8 @@ def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Float
         extra = np.zeros((1, full.shape[1]))
         extra[0, 0] = np.sqrt(added * (1 + phi**2))
         wx, wy = np.vstack([wx, extra]), np.append(wy, 0.0)
-    result = OLS(wy, wx).fit()
-    beta, cov = np.asarray(result.params), np.asarray(result.cov_params())
+    solve = _normal_equations if condition < WELL_CONDITIONED else _pseudo_inverse
+    beta, cov = solve(wx, wy)
     residual = checks.y - full @ beta
     squares = float(residual @ residual) + added * float(beta[0]) ** 2
     sigma = float(np.sqrt(squares / (len(checks.y) - full.shape[1])))
@@ -348,6 +357,29 @@ def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Float
         if np.linalg.eigvalsh(information)[0] > 0:
             cov = np.linalg.inv(information).astype(np.float64)
     return beta, cov, sigma
+
+
+def _normal_equations(x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Coefficients of least squares and their covariance."""
+    # columns of length 1, as air densities and vapor pressures differ by orders of magnitude
+    length = np.sqrt((x**2).sum(axis=0))
+    scaled = x / length
+    inverse = np.linalg.inv(scaled.T @ scaled)
+    beta = inverse @ (scaled.T @ y)
+    residual = y - scaled @ beta
+    beta += inverse @ (scaled.T @ residual)  # once refined, it has the digits of an orthogonal fit
+    residual = y - scaled @ beta
+    variance = float(residual @ residual) / (len(y) - x.shape[1])
+    return beta / length, variance * inverse / np.outer(length, length)
+
+
+def _pseudo_inverse(x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """The same of columns that nearly depend on each other, of which squares lose the digits."""
+    # loaded here, because few designs need it
+    from statsmodels.regression.linear_model import OLS
+
+    result = OLS(y, x).fit()
+    return np.asarray(result.params), np.asarray(result.cov_params())
 
 
 def _excluded_counts(points: pd.DataFrame) -> dict[str, int]:

@@ -9,7 +9,7 @@ import statsmodels.api as sm
 
 from arcdrift.analysis.arc.arc_drift import drift_charts
 from arcdrift.analysis.arc.arc_findings import arc_findings, change_shape
-from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc
+from arcdrift.analysis.arc.arc_model import WELL_CONDITIONED, ArcModel, Refusal, fit_arc
 from arcdrift.analysis.arc.arc_points import arc_points
 from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.indoor_mixture import Checks
@@ -39,6 +39,28 @@ def test_known_phi_fit_equals_generalized_least_squares() -> None:
     np.testing.assert_allclose(fit.slopes, reference.params[:SLOPES], rtol=1e-8)
     np.testing.assert_allclose(fit.cov, reference.cov_params()[:SLOPES, :SLOPES], rtol=1e-8)
     assert fit.variance == pytest.approx(reference.scale, rel=1e-8)
+
+
+@pytest.mark.parametrize("apart", [5.0, 1e-3])
+def test_a_model_is_that_of_generalized_least_squares(apart: float) -> None:
+    """Reference: statsmodels GLS; also where humid air is nearly always the thin air."""
+    points, _ = simulated_points(1, 80, seed=3)
+    noise = np.random.default_rng(0).normal(0.0, apart, len(points))
+    points["vapor_pressure"] = 10.0 - 60.0 * (points["air_density"] - 1.2) + noise
+    full = np.hstack([center_air(points).to_numpy(), Checks.from_points(points).levels])
+    condition = np.linalg.cond(full / np.sqrt((full**2).sum(axis=0)))
+    assert (condition > WELL_CONDITIONED) == (apart < 1)
+    model, fitted = fit_arc("s0", points, "steps", [], PHI)
+    epoch = points["epoch"].to_numpy()
+    lag = np.abs(np.subtract.outer(np.arange(80), np.arange(80)))
+    sigma = np.where(np.equal.outer(epoch, epoch), PHI**lag, 0.0)
+    reference = sm.GLS(points["arc_setting"].to_numpy(), full, sigma=sigma).fit()
+    assert isinstance(model, ArcModel)
+    columns = [0, 1, 2, full.shape[1] - 1]
+    np.testing.assert_allclose(model.mean, reference.params[columns], rtol=1e-9)
+    covariance = reference.cov_params()[np.ix_(columns, columns)]
+    np.testing.assert_allclose(model.cov, covariance, rtol=1e-9)
+    np.testing.assert_allclose(fitted, reference.fittedvalues, rtol=1e-10)
 
 
 def test_pool_of_equal_covariances_is_the_plain_mean() -> None:
