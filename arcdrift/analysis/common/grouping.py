@@ -124,7 +124,7 @@ def match_rows(keys: pd.DataFrame, table: pd.DataFrame, on: Sequence[str]) -> In
             if isinstance(values.dtype, (pd.CategoricalDtype, pd.StringDtype))
             else pd.factorize(values, sort=True)
         )
-        code_of_row = pd.Index(distinct).get_indexer(pd.Index(table[name]))
+        code_of_row = _codes_among(table[name], pd.Index(distinct))
         is_known &= code_of_row >= 0
         size = len(distinct) + 1
         wanted, known = wanted * size + code, known * size + code_of_row
@@ -134,6 +134,14 @@ def match_rows(keys: pd.DataFrame, table: pd.DataFrame, on: Sequence[str]) -> In
     if not len(numbers):
         return np.full(len(keys), -1)
     return np.where(numbers[place] == wanted, rows[first][place], -1)
+
+
+def _codes_among(values: pd.Series, distinct: pd.Index) -> Ints:
+    """Position of each value among distinct ones; -1 where it is missing or not among them."""
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        of_category = distinct.get_indexer(values.cat.categories)
+        return np.append(of_category, -1)[values.cat.codes.to_numpy()]
+    return np.asarray(distinct.get_indexer(pd.Index(values)), dtype=np.int64)
 
 
 def time_order(group: Ints, at: Ints) -> Ints:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from arcdrift.analysis.loss.acceptance.accepted_limits import smallest_limit
+from arcdrift.analysis.loss.acceptance.accepted_limits import PLACE_KEYS, smallest_limit
 from arcdrift.analysis.review.part_reading import DayRange, SpliceReader, first_instant_read
 from arcdrift.analysis.review.review_inputs import ReviewInputs
 from arcdrift.analysis.review.splice_counters import COUNTER_COLUMNS
@@ -57,6 +57,6 @@ def read_to_send(
     splices = read_splices(names, columns, since=first_instant_read(days.earlier, inputs.now))
     counters = read_splices(names, COUNTER_COLUMNS) if days.clock_stretches else None
     high = splices["loss_db"].to_numpy(dtype="float64") > smallest_limit(inputs.crew)
-    ids = days.earlier.counters.ids_at(splices.loc[high, "location"].dropna().unique())
+    ids = days.earlier.counters.ids_at(splices.loc[high, PLACE_KEYS].dropna())
     places = read_splices(names, columns, ids=ids) if len(ids) else splices.iloc[:0]
     return SentSplices(splices, counters, places)

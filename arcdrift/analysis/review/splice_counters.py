@@ -5,7 +5,6 @@ limit may have been made again at a place used before. Both are kept of splices 
 again: arrays by splicer instead of rows, and 32 bits of each place.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -135,17 +134,29 @@ class SpliceCounters:
                 counts[site] = counts.get(site, 0) + int(number)
         return min(counts, key=lambda site: (-counts[site], site), default=None)
 
-    def ids_at(self, locations: Iterable[str]) -> Ints:
-        """Ids of splices that may lie at some locations: all that do, and a few others."""
-        wanted = np.unique(hash_places(pd.Series(list(locations), dtype="str")))
+    def ids_at(self, places: pd.DataFrame) -> Ints:
+        """Ids of splices that may lie at some places: all that do, and a few others.
+
+        Parameters
+        ----------
+        places : DataFrame
+            ``splicer`` and ``location``.
+        """
+        code, names = text_codes(places["splicer"])
+        hashed = hash_places(places["location"])
         is_wanted = np.zeros(_LOW_BITS + 1, dtype=bool)  # by the lower bits of a place
-        is_wanted[wanted & _LOW_BITS] = True
         found = [np.zeros(0, np.int64)]
-        for steps, places in zip(self.table["id"], self.table[PLACE], strict=True):
-            rows = np.flatnonzero(is_wanted[places & _LOW_BITS])
-            rows = rows[np.isin(places[rows], wanted)]
-            if len(rows):
-                found.append(_values(steps, np.int64)[rows])
+        steps_of, places_of = self.table["id"].array, self.table[PLACE].array
+        for number in np.unique(code):
+            wanted = np.unique(hashed[code == number])
+            is_wanted[wanted & _LOW_BITS] = True
+            for row in self._rows_of.get(str(names[number]), []):
+                at = places_of[row]
+                rows = np.flatnonzero(is_wanted[at & _LOW_BITS])
+                rows = rows[np.isin(at[rows], wanted)]
+                if len(rows):
+                    found.append(_values(steps_of[row], np.int64)[rows])
+            is_wanted[wanted & _LOW_BITS] = False
         return np.concatenate(found)
 
 

@@ -32,6 +32,7 @@ from arcdrift.analysis.common.grouping import (
 )
 from arcdrift.analysis.common.places import find_places
 from arcdrift.analysis.loss.acceptance.accepted_limits import (
+    PLACE_KEYS,
     accepted_days,
     smallest_limit,
     splice_limits,
@@ -118,7 +119,7 @@ class SpliceSummary:
     outliers : DataFrame
         `arcdrift.analysis.loss.outlier_splices.OutlierSplices.outliers`.
     over_limit, places : DataFrame
-        Splices over the accepted limit, and all splices at their locations
+        Splices over the accepted limit, and all splices at their places
         (`arcdrift.analysis.loss.acceptance.accepted_limits`).
     check_days : DataFrame
         Status of the arc check on each workday, those with a wrong clock included.
@@ -183,8 +184,8 @@ class EarlierSplices:
     newest, calibration : DataFrame
         As in `SpliceSummary`.
     outliers : OutlierState
-    locations : Series
-        Locations of the earlier splices over the accepted limit.
+    places : DataFrame
+        `PLACE_KEYS` of the earlier splices over the accepted limit.
     counters : SpliceCounters
     """
 
@@ -192,7 +193,7 @@ class EarlierSplices:
     newest: pd.DataFrame
     calibration: pd.DataFrame
     outliers: OutlierState
-    locations: pd.Series
+    places: pd.DataFrame
     counters: SpliceCounters
 
     @classmethod
@@ -204,7 +205,7 @@ class EarlierSplices:
             latest.newest,
             latest.calibration,
             latest.outlier_state,
-            concat_texts([days.over_limit["location"] for days in ranges]),
+            concat_frames([days.over_limit[PLACE_KEYS] for days in ranges]),
             SpliceCounters(concat_frames([days.counters for days in ranges])),
         )
 
@@ -219,6 +220,7 @@ class EarlierSplices:
             newest=own(self.newest),
             calibration=own(self.calibration),
             outliers=OutlierState(own(self.outliers.streams), own(self.outliers.losses)),
+            places=own(self.places),
             counters=SpliceCounters(own(self.counters.table)),
         )
 
@@ -243,8 +245,8 @@ class SpliceContext:
         (`arcdrift.analysis.loss.stream_days.stream_caps`).
     over_limit : DataFrame
         All splices over the accepted limit but earlier ones (`over_limit_splices`).
-    locations : Series
-        Their locations, and those of earlier ones.
+    places : DataFrame
+        Their `PLACE_KEYS`, and those of earlier ones.
     """
 
     checks: pd.DataFrame
@@ -256,7 +258,7 @@ class SpliceContext:
     calibration: pd.DataFrame
     caps: pd.DataFrame
     over_limit: pd.DataFrame
-    locations: pd.Series
+    places: pd.DataFrame
 
 
 def all_calibration_losses(
@@ -340,7 +342,7 @@ def summarize_splices(
         outliers=singles.outliers,
         accepted_days=accepted_days(work, day, stream_days, crew),
         over_limit=rows_of_days(context.over_limit, "day", since, until),
-        places=splices_at_places(work, context.locations),
+        places=splices_at_places(work, context.places),
         measured=measured_pairs(splices),
         unexpected_days=unexpected_days(splices, crew),
         check_days=rows_of_days(check_days, "day", None, until),
@@ -399,12 +401,6 @@ def append_days(ranges: Sequence[SpliceSummary]) -> SpliceSummary:
             "outlier_losses": latest.outlier_losses,
         }
     )
-
-
-def concat_texts(parts: Sequence[pd.Series]) -> pd.Series:
-    """Concatenate columns of text, leaving out empty ones."""
-    filled = [part for part in parts if len(part)]
-    return pd.concat(filled, ignore_index=True) if filled else parts[0]
 
 
 def concatenate_splice_summaries(parts: Sequence[SpliceSummary]) -> SpliceSummary:

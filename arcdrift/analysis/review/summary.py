@@ -18,10 +18,15 @@ from arcdrift.analysis.common.days import WORKDAY, workdays
 from arcdrift.analysis.common.grouping import (
     category_to_text,
     concat_frames,
+    match_rows,
     text_to_category,
 )
 from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS, SPLICE_COLUMNS
-from arcdrift.analysis.loss.acceptance.accepted_limits import splices_at_places, splices_to_revisit
+from arcdrift.analysis.loss.acceptance.accepted_limits import (
+    PLACE_KEYS,
+    splices_at_places,
+    splices_to_revisit,
+)
 from arcdrift.analysis.loss.acceptance.program_findings import COLUMNS as PROGRAM_COLUMNS
 from arcdrift.analysis.loss.outlier_splices import OutlierSplices
 from arcdrift.analysis.loss.stream_days import production_splices, stream_caps
@@ -39,7 +44,6 @@ from arcdrift.analysis.review.splice_summary import (
     SpliceSummary,
     all_calibration_losses,
     append_days,
-    concat_texts,
     concatenate_splice_summaries,
     over_limit_splices,
     rows_of_days,
@@ -255,15 +259,16 @@ def summarize_part_records(
     if earlier is not None:
         right_splices = rows_of_days(counted, WORKDAY, earlier.since, None)
     over_limit, earlier_places = over_limit_splices(right_splices, crew), []
-    locations = over_limit["location"]
+    places = over_limit[PLACE_KEYS]
     if earlier is not None:
-        elsewhere = locations[locations.notna() & ~locations.isin(earlier.locations)]
+        is_new = places["location"].notna() & (match_rows(places, earlier.places, PLACE_KEYS) < 0)
+        elsewhere = places[is_new]
         if read_places is not None and len(elsewhere):
             ids = earlier.counters.ids_at(elsewhere)
             there = _with_workdays(read_places(ids), clocks, crew)
             there = production_splices(rows_of_days(there, WORKDAY, None, earlier.since))
             earlier_places = [splices_at_places(there, elsewhere)]
-        locations = concat_texts([locations, earlier.locations])
+        places = concat_frames([places, earlier.places])
     passed = passed_checks(right_checks, service)
     calibration = all_calibration_losses(right_splices, crew, earlier)
     context = SpliceContext(
@@ -276,7 +281,7 @@ def summarize_part_records(
         calibration=calibration,
         caps=stream_caps(calibration),
         over_limit=over_limit,
-        locations=locations,
+        places=places,
     )
     ranges, before = [], earlier
     for until in (*settle_until, None):

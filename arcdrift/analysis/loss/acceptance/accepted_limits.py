@@ -13,7 +13,12 @@ import pyarrow.compute as pc
 from scipy.special import stdtrit
 
 from arcdrift.analysis.common.days import record_sites
-from arcdrift.analysis.common.grouping import category_to_text, fill_missing_text, group_index
+from arcdrift.analysis.common.grouping import (
+    category_to_text,
+    fill_missing_text,
+    group_index,
+    match_rows,
+)
 from arcdrift.analysis.common.places import ONE_PLACE, TOLERANCE_DB
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.arrays import Floats
@@ -32,6 +37,8 @@ OVER_COLUMNS = [
 ]  # fmt: skip
 AcceptedLoss = Literal["average_db", "single_db"]
 PLACE_COLUMNS = ["id", "splicer", "location", "spliced_at"]
+PLACE_KEYS = ["splicer", "location"]
+"""What a place to revisit is: a location at which a splicer worked."""
 
 
 def accepted_days(
@@ -100,11 +107,21 @@ def splices_over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.Dat
     return rows.sort_values(["splicer", "spliced_at", "id"], ignore_index=True)[OVER_COLUMNS]
 
 
-def splices_at_places(work: pd.DataFrame, locations: pd.Series) -> pd.DataFrame:
-    """Splices at any of some locations: `PLACE_COLUMNS`, in order of time."""
+def splices_at_places(work: pd.DataFrame, places: pd.DataFrame) -> pd.DataFrame:
+    """Splices at any of some places: `PLACE_COLUMNS`, in order of time.
+
+    Parameters
+    ----------
+    places : DataFrame
+        `PLACE_KEYS`; rows without a location are no place.
+    """
+    places = places[places["location"].notna()]
     # by Arrow itself, which is several times faster than through pandas
-    wanted = pc.is_in(pa.array(work["location"]), value_set=pa.array(locations.dropna().unique()))
-    chosen = np.flatnonzero(wanted.to_numpy(zero_copy_only=False))
+    known = pa.array(places["location"].unique())
+    is_there = pc.is_in(pa.array(work["location"]), value_set=known)
+    chosen = np.flatnonzero(is_there.to_numpy(zero_copy_only=False))
+    # a location may be another splicer's place
+    chosen = chosen[match_rows(work[PLACE_KEYS].iloc[chosen], places, PLACE_KEYS) >= 0]
     there = category_to_text(work[PLACE_COLUMNS].iloc[chosen])
     return there.sort_values(["spliced_at", "id"], ignore_index=True)
 
@@ -117,7 +134,7 @@ def splices_to_revisit(over: pd.DataFrame, there: pd.DataFrame) -> pd.DataFrame:
     over : DataFrame
         From `splices_over_limit`.
     there : DataFrame
-        All production splices with a loss at their locations (`splices_at_places`).
+        All production splices with a loss at their places (`splices_at_places`).
 
     Returns
     -------

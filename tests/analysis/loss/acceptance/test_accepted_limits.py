@@ -45,7 +45,7 @@ def days_of(made: pd.DataFrame, crew: Crew = CREW) -> pd.DataFrame:
 def over(made: pd.DataFrame, crew: Crew = CREW) -> pd.DataFrame:
     work = production_splices(made)
     found = splices_over_limit(work, workdays(work, crew, "spliced_at"), crew)
-    return without_redone(splices_to_revisit(found, splices_at_places(work, found["location"])))
+    return without_redone(splices_to_revisit(found, splices_at_places(work, found)))
 
 
 def singles(made: pd.DataFrame, crew: Crew = CREW) -> list[Finding]:
