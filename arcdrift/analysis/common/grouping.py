@@ -159,6 +159,38 @@ def time_order(group: Ints, at: Ints) -> Ints:
     return np.lexsort((at, group)) if is_back.any() else order
 
 
+def concat_categories(
+    frames: Sequence[pd.DataFrame], *, skip: Container[object] = ()
+) -> pd.DataFrame:
+    """Concatenate frames as `concat_frames` does, with text as categories in alphabetical order.
+
+    Parameters
+    ----------
+    frames : sequence of DataFrame
+        With the same columns; text may be categories already, of any texts.
+    skip : container of str
+        Columns whose text stays as it is.
+    """
+    filled = [frame for frame in frames if len(frame)] or list(frames[:1])
+    texts = [
+        str(name)
+        for name, dtype in filled[0].dtypes.items()
+        if isinstance(dtype, (pd.StringDtype, pd.CategoricalDtype)) and name not in skip
+    ]
+    columns: list[dict[str, pd.Categorical]] = [{} for _ in filled]
+    for name in texts:
+        coded = [text_codes(frame[name]) for frame in filled]
+        distinct = coded[0][1]
+        if not all(known.equals(distinct) for _, known in coded[1:]):
+            distinct = pd.Index(sorted({text for _, known in coded for text in known}), dtype="str")
+        dtype = pd.CategoricalDtype(distinct.astype("str"))
+        for column, (code, known) in zip(columns, coded, strict=True):
+            place = np.append(distinct.get_indexer(known), -1)
+            column[name] = pd.Categorical.from_codes(place[code], dtype=dtype)
+    parts = [frame.assign(**column) for frame, column in zip(filled, columns, strict=True)]
+    return pd.concat(parts, ignore_index=True)
+
+
 def sort_rows(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     """Rows by some columns, missing values last, equal ones as they come; a new index.
 
@@ -167,7 +199,7 @@ def sort_rows(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     Parameters
     ----------
     columns : sequence of str
-        Of text, categories, whole numbers or times.
+        Of text, categories, numbers or times.
     """
     key, size = np.zeros(len(frame), dtype=np.int64), 1
     for name in columns:
@@ -186,23 +218,32 @@ def sort_rows(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
 def _ranks(values: pd.Series) -> tuple[Ints, int] | None:
     """Whole number from 0 on that sorts as each value does, and one above the highest.
 
-    None for values of other types, and for missing times.
+    None for values of other types.
     """
     if isinstance(values.dtype, (pd.CategoricalDtype, pd.StringDtype)):
         code, texts = text_codes(values)
         return np.where(code < 0, len(texts), code), len(texts) + 1
     if isinstance(values.dtype, pd.DatetimeTZDtype) or values.dtype.kind == "M":
         number = pd.DatetimeIndex(values).asi8
-        if (number == pd.NaT.value).any():
-            return None
+        is_missing = number == pd.NaT.value
     elif values.dtype == np.int64:
+        number, is_missing = values.to_numpy(), np.zeros(len(values), dtype=bool)
+    elif values.dtype == np.float64:
         number = values.to_numpy()
+        is_missing = np.isnan(number)
+        _, rank = np.unique(number[~is_missing], return_inverse=True)
+        number = np.zeros(len(number), dtype=np.int64)
+        number[~is_missing] = rank
     else:
         return None
-    if not len(number):
-        return number, 1
-    low = int(number.min())
-    return number - low, int(number.max()) - low + 1
+    if is_missing.all():
+        return np.zeros(len(number), dtype=np.int64), 1
+    low = int(number.min(initial=np.iinfo(np.int64).max, where=~is_missing))
+    number = np.where(is_missing, 0, number - low) if is_missing.any() else number - low
+    step = max(int(np.gcd.reduce(number)), 1)  # times are logged to the second
+    number //= step
+    size = int(number.max()) + 1
+    return np.where(is_missing, size, number), size + 1
 
 
 def _sorted_codes(values: Any) -> tuple[Ints, int]:

@@ -189,8 +189,7 @@ def _groupings(work: pd.DataFrame) -> tuple[tuple[str, ...], list[str]]:
     logged = work[work["cleaver"] != NO_CLEAVER]
     if len(logged):
         pairs = logged[["splicer", "cleaver"]].drop_duplicates()
-        one_cleaver_a_splicer = (pairs["splicer"].value_counts() == 1).all()
-        if one_cleaver_a_splicer and (pairs["cleaver"].value_counts() == 1).all():
+        if pairs["splicer"].is_unique and pairs["cleaver"].is_unique:
             inseparable.append(
                 "Each cleaver was used with one splicer only: a splicer's figure is that of both."
             )

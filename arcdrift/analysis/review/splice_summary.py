@@ -22,6 +22,7 @@ from arcdrift.analysis.common.days import WORKDAY, record_sites
 from arcdrift.analysis.common.event_lookup import to_microseconds
 from arcdrift.analysis.common.grouping import (
     category_to_text,
+    concat_categories,
     concat_frames,
     group_index,
     match_rows,
@@ -31,6 +32,7 @@ from arcdrift.analysis.common.grouping import (
     time_order,
 )
 from arcdrift.analysis.common.places import find_places
+from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS
 from arcdrift.analysis.loss.acceptance.accepted_limits import (
     PLACE_KEYS,
     accepted_days,
@@ -378,13 +380,17 @@ def over_limit_splices(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
 
 
 def append_days(ranges: Sequence[SpliceSummary]) -> SpliceSummary:
-    """Summary of ranges of days, one after the other, of the same splicers."""
+    """Summary of ranges of days, one after the other, of the same splicers; text as categories."""
     latest = ranges[-1]
-    if len(ranges) == 1:
-        return latest
     frames = {
-        name: concat_frames([getattr(days, name) for days in ranges]) for name in vars(latest)
+        name: concat_categories(parts, skip=RARELY_REPEATED_COLUMNS)
+        if name in ORDER
+        else concat_frames(parts)
+        for name in vars(latest)
+        if (parts := [getattr(days, name) for days in ranges])
     }
+    if len(ranges) == 1:
+        return SpliceSummary(**frames)
     frames |= {
         name: sort_rows(frames[name], order) for name, order in ORDER.items() if len(frames[name])
     }
