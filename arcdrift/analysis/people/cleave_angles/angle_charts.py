@@ -12,14 +12,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import csr_array
 
 from arcdrift.analysis.common.chart_states import ChartStates, digest_of
 from arcdrift.analysis.common.grouping import as_text, group_index
 from arcdrift.analysis.loss.day_level import CLIP
 from arcdrift.analysis.people.cleave_angles.angle_cells import SUBJECTS, AngleCells
 from arcdrift.analysis.people.cleave_angles.angle_ewma import AngleEwma
-from arcdrift.analysis.people.cleave_angles.recursive_effects import RecursiveEffects
+from arcdrift.analysis.people.cleave_angles.recursive_effects import Prediction, RecursiveEffects
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.intervals import Z95
 
@@ -181,7 +180,8 @@ class _AngleCharts:
     def _day(self, rows: slice, today: slice) -> None:
         self.effects.advance()
         design = self.cells.design(rows)
-        expected, error = self.effects.predict(design)
+        prediction = self.effects.predict(design)
+        expected, error, _ = prediction
         person = self.cells.codes["technician"][rows]
         within = self._within()[person] / self.n[rows]
         self.noise[rows] = noise = within + self._between()
@@ -197,7 +197,7 @@ class _AngleCharts:
         self.ewma.judge(today, self.residual[today] / self.sd[today])
         self._establish(today, machine, hand)
         used = ~open_now[machine] & ~(open_now[hand] & (hand >= 0))
-        self._learn(rows, design, residual, np.diag(error), used)
+        self._learn(rows, prediction, residual, used)
 
     def _average(
         self, today: slice, subjects: list[Ints], usable: list[Bools], residual: Floats,
@@ -242,10 +242,8 @@ class _AngleCharts:
         self.established[:] = False
         self.established[[name for name, seen in self.partners.items() if len(seen) > 1]] = True
 
-    def _learn(
-        self, rows: slice, design: csr_array, residual: Floats, error: Floats, used: Bools
-    ) -> None:
-        noise = self.noise[rows]
+    def _learn(self, rows: slice, prediction: Prediction, residual: Floats, used: Bools) -> None:
+        noise, error = self.noise[rows], np.diag(prediction.error)
         variance = error + noise
         reach = np.where(error > noise, np.inf, CLIP * np.sqrt(variance))
         clipped = np.clip(residual, -reach, reach)
@@ -256,7 +254,7 @@ class _AngleCharts:
         # cells of few splices, or of people not yet known, say little about it
         weight = used * np.minimum(PRIOR_BETWEEN / variance, 1.0) ** 2
         self.between += [weight @ beyond, weight.sum()]
-        self.effects.learn(design[np.flatnonzero(used)], clipped[used], noise[used])
+        self.effects.learn(prediction, used, clipped, noise)
 
     def _within(self) -> Floats:
         """Variance of one splice of each person, shrunken to that of all."""

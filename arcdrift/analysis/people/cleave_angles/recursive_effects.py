@@ -5,11 +5,34 @@ small steps (Durbin and Koopman 2012, Time Series Analysis by State Space Method
 a single subject it is the local level model.
 """
 
+from typing import NamedTuple
+
 import numpy as np
-from scipy.linalg import cholesky, solve_triangular
+from scipy.linalg.blas import dsyrk, dtrsm
+from scipy.linalg.lapack import dpotrf
 from scipy.sparse import csr_array
 
-from arcdrift.arrays import Floats
+from arcdrift.arrays import Bools, Floats
+
+BLOCK = 128
+"""Rows of the covariance that are mirrored at once."""
+
+
+class Prediction(NamedTuple):
+    """What the days so far let expect of some rows.
+
+    Attributes
+    ----------
+    expected : array, shape (rows,)
+    error : array, shape (rows, rows)
+        Covariance of the errors of these expectations.
+    with_effects : array, shape (rows, effects)
+        Covariance of the expectations with each effect.
+    """
+
+    expected: Floats
+    error: Floats
+    with_effects: Floats
 
 
 class RecursiveEffects:
@@ -30,24 +53,30 @@ class RecursiveEffects:
 
     def advance(self) -> None:
         """Go on to the next workday."""
-        self.covariance[np.diag_indices_from(self.covariance)] += self._step
+        self.covariance.ravel()[:: len(self.mean) + 1] += self._step
 
-    def predict(self, design: csr_array) -> tuple[Floats, Floats]:
-        """Expected values of some rows, and the covariance of the errors of these expectations.
+    def predict(self, design: csr_array) -> Prediction:
+        """Expected values of some rows.
 
         Parameters
         ----------
         design : sparse array, shape (rows, effects)
             A row has a few effects only, so products with it cost little.
         """
-        return design @ self.mean, design @ (design @ self.covariance).T
+        with_effects = design @ self.covariance
+        return Prediction(design @ self.mean, design @ with_effects.T, with_effects)
 
-    def learn(self, design: csr_array, residual: Floats, variance: Floats) -> None:
+    def learn(
+        self, prediction: Prediction, used: Bools, residual: Floats, variance: Floats
+    ) -> None:
         """Update with rows of independent noise.
 
         Parameters
         ----------
-        design : sparse array, shape (rows, effects)
+        prediction : Prediction
+            Of the rows, since the last update.
+        used : array of bool, shape (rows,)
+            Rows to learn from.
         residual : array, shape (rows,)
             Values less their expectation.
         variance : array, shape (rows,)
@@ -59,13 +88,30 @@ class RecursiveEffects:
         A = L^-1 D P, the mean grows by A' L^-1 r and the covariance shrinks by A' A, which is
         symmetric to the last digit.
         """
-        if not len(residual):
+        if not used.any():
             return
-        shared = design @ self.covariance
-        factor = cholesky(design @ shared.T + np.diag(variance), lower=True, check_finite=False)
-        scaled = solve_triangular(
-            factor, np.column_stack([shared, residual]), lower=True, check_finite=False
-        )
-        gain = np.ascontiguousarray(scaled[:, :-1])
-        self.mean = self.mean + gain.T @ scaled[:, -1]
-        self.covariance -= gain.T @ gain
+        _, error, gain = prediction
+        if not used.all():
+            error, gain = error[np.ix_(used, used)], gain[used]
+            residual, variance = residual[used], variance[used]
+        error = error.copy()
+        error.ravel()[:: len(error) + 1] += variance
+        # arrays of Fortran's order are views of those here, transposed, so that none is copied
+        factor, failed = dpotrf(error.T, lower=1, clean=0, overwrite_a=1)
+        if failed:
+            raise np.linalg.LinAlgError("the covariance of the residuals is not positive definite")
+        explained = dtrsm(1.0, factor, residual[:, None], lower=1)
+        gain = dtrsm(1.0, factor, gain.T, side=1, lower=1, trans_a=1, overwrite_b=1)
+        self.mean = self.mean + gain @ explained[:, 0]
+        dsyrk(-1.0, gain, beta=1.0, c=self.covariance.T, lower=1, overwrite_c=1)
+        _mirror(self.covariance)
+
+
+def _mirror(matrix: Floats) -> None:
+    """Copy the upper triangle of a square matrix into its lower one."""
+    for start in range(0, len(matrix), BLOCK):
+        stop = min(start + BLOCK, len(matrix))
+        own = matrix[start:stop, start:stop]
+        above = np.triu(own)
+        matrix[start:stop, start:stop] = above + np.triu(above, 1).T
+        matrix[stop:, start:stop] = matrix[start:stop, stop:].T

@@ -20,13 +20,14 @@ def test_one_series_is_the_local_level_of_statsmodels():
     design = csr_array(np.ones((1, 1)))
     for day, value in enumerate(y):
         effects.advance()
-        expected, error = effects.predict(design)
+        prediction = effects.predict(design)
+        expected, error = prediction.expected, prediction.error
         np.testing.assert_allclose(expected[0], reference.forecasts[0, day], atol=1e-10)
         np.testing.assert_allclose(
             error[0, 0] + noise**2, reference.forecasts_error_cov[0, 0, day], atol=1e-10
         )
         if np.isfinite(value):
-            effects.learn(design, value - expected, np.array([noise**2]))
+            effects.learn(prediction, np.ones(1, bool), value - expected, np.array([noise**2]))
     np.testing.assert_allclose(effects.mean[0], reference.filtered_state[0, -1], atol=1e-10)
 
 
@@ -40,8 +41,9 @@ def test_without_steps_it_is_the_ridge_regression_of_all_rows():
     for rows in np.array_split(np.arange(60), 13):
         effects.advance()
         part = csr_array(design[rows])
-        expected, _ = effects.predict(part)
-        effects.learn(part, y[rows] - expected, variance[rows])
+        prediction = effects.predict(part)
+        every = np.ones(len(rows), dtype=bool)
+        effects.learn(prediction, every, y[rows] - prediction.expected, variance[rows])
     precision = design.T @ (design / variance[:, None]) + np.diag(sd**-2.0)
     at_once = np.linalg.solve(precision, design.T @ (y / variance) + mean / sd**2)
     np.testing.assert_allclose(effects.mean, at_once, atol=1e-10)
