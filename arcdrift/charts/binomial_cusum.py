@@ -20,7 +20,9 @@ bad items a day alarmed 1.4 times as often as it should at a run length of 3,000
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -158,7 +160,9 @@ class BinomialCusums:
     onset: Ints
 
 
-def binomial_cusums(bad: ArrayLike, n: ArrayLike, arl0: ArrayLike) -> BinomialCusums:
+def binomial_cusums(
+    bad: ArrayLike, n: ArrayLike, arl0: ArrayLike, crews: Sequence[int] | None = None
+) -> BinomialCusums:
     """Chart the daily shares of bad items of many series.
 
     Parameters
@@ -167,6 +171,9 @@ def binomial_cusums(bad: ArrayLike, n: ArrayLike, arl0: ArrayLike) -> BinomialCu
         Bad items and items of each day, on one calendar; n is 0 where a series has none.
     arl0 : float, or array_like of shape (days,)
         Wanted average count of days with items between false alarms of a series.
+    crews : sequence of int, optional
+        Where the series of several crews stand side by side: how many each has. A series learns
+        from those of its own crew only.
 
     Raises
     ------
@@ -180,11 +187,13 @@ def binomial_cusums(bad: ArrayLike, n: ArrayLike, arl0: ArrayLike) -> BinomialCu
     if not ((counts >= 0.0) & (counts <= items)).all():
         raise BadInput("A day's bad items must be between 0 and its items.")
     worked = items > 0.0
-    rate = learned_rates(counts, items)
+    ends = np.cumsum([items.shape[1]] if crews is None else crews)
+    parts = [slice(first, last) for first, last in pairwise([0, *ends.tolist()])]
+    rate = np.hstack([learned_rates(counts[:, part], items[:, part]) for part in parts])
     days = np.cumsum(worked, axis=0)
     usual = np.cumsum(items, axis=0) / np.maximum(days, 1)
     wanted = np.broadcast_to(np.asarray(arl0, dtype=np.float64), len(items))[:, None]
-    dispersion = _dispersion(counts, items, rate)
+    dispersion = _dispersion(counts, items, rate, parts)
     effective = usual * rate / dispersion
     limit = binomial_cusum_limit(effective, wanted)
     learned = days > LEARNING_DAYS * np.clip(effective, 1.0, MOST_LEARNING)
@@ -229,28 +238,34 @@ def earlier_sums(values: Floats) -> Floats:
     return np.asarray(sums[np.maximum(np.minimum(day, LAG_FROM), day - LAG_DAYS)])
 
 
-def _dispersion(counts: Floats, items: Floats, rate: Floats) -> Floats:
+def _dispersion(counts: Floats, items: Floats, rate: Floats, crews: Sequence[slice]) -> Floats:
     """Dispersion of each day's count as known before the day, shape (days, series).
 
     The ratio of the squared deviations of earlier days from their expectation to the variances that
-    a binomial law gives them, that of all series for `PSEUDO_DAYS` days; never below 1.
+    a binomial law gives them, that of all series of its crew for `PSEUDO_DAYS` days; never below 1.
     """
     expected = items * rate
     variance = expected * (1.0 - rate)
-    day_number = np.cumsum(items > 0.0, axis=0)
-    usual = np.cumsum(variance, axis=0) / np.maximum(day_number, 1)
-    first = 1.0 + FIRST_DAY_SD**2 * np.cumsum(expected, axis=0) / np.maximum(day_number, 1)
+    day_number = np.maximum(np.cumsum(items > 0.0, axis=0), 1)
+    upto = np.cumsum(variance, axis=0)
+    weight = PSEUDO_DAYS * upto / day_number
+    first = weight * (1.0 + FIRST_DAY_SD**2 * np.cumsum(expected, axis=0) / day_number)
     deviation = np.abs(counts - expected)
-    squares, variances = np.zeros(items.shape[1]), np.zeros(items.shape[1])
-    dispersion = np.empty(items.shape)
+    known = np.zeros(items.shape)
+    known[1:] = upto[:-1]
+    starts = np.array([crew.start for crew in crews])
+    crew = np.repeat(np.arange(len(crews)), [part.stop - part.start for part in crews])
+    first_of_all, weight_of_all, known_of_all = (
+        np.add.reduceat(values, starts, axis=1) for values in (first, weight, known)
+    )
+    of_all = known_of_all + np.maximum(weight_of_all, 1e-12)
+    own = np.maximum(known + weight, 1e-12)
+    squares = np.zeros(items.shape[1])
+    learned = np.empty(items.shape)
     for day in range(len(items)):
-        weight = PSEUDO_DAYS * usual[day]
-        total = max(float(weight.sum()), 1e-12)
-        of_all = (squares.sum() + float(weight @ first[day])) / (variances.sum() + total)
-        own = (squares + weight * of_all) / np.maximum(variances + weight, 1e-12)
-        learned = np.maximum(own, 1.0)
-        dispersion[day] = 1.0 + TAIL * (learned - 1.0)
-        most = CLIP_SD * np.sqrt(variance[day] * learned) + CLIP_COUNT
+        pooled = (np.add.reduceat(squares, starts) + first_of_all[day]) / of_all[day]
+        learned[day] = (squares + weight[day] * pooled[crew]) / own[day]
+        np.maximum(learned[day], 1.0, out=learned[day])
+        most = CLIP_SD * np.sqrt(variance[day] * learned[day]) + CLIP_COUNT
         squares += np.minimum(deviation[day], most) ** 2
-        variances += variance[day]
-    return dispersion
+    return 1.0 + TAIL * (learned - 1.0)

@@ -4,6 +4,7 @@ The shares of dirty splices, of places that were not right first time, and of at
 with an error.
 """
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -103,25 +104,67 @@ def chart_proportions(cells: pd.DataFrame, measure: str, budget: float) -> pd.Da
     items = cells[share.of].to_numpy(dtype=np.float64)
     stream, _ = subjects["stream"]
     person = _person_ratios(cells, day, stream, bad, items)
-    weight, rolled = items * person, items
-    parts = []
+    own = items * person
+    streams = _Table.of("stream", *subjects.pop("stream"), day, len(days), bad, items, own)
+    rate = learned_rates(streams.bad, streams.least_items)
+    usual = (rate * streams.items).sum(axis=1) / streams.items.sum(axis=1)
+    rolled = items * rate[day, stream] / usual[day]
+    tables = [streams]
     for kind, (code, names) in subjects.items():
-        known = code >= 0
-        if not known.any():
-            continue
-        if kind != "stream":
+        if (code >= 0).any():
             weight = rolled if kind == "technician" else rolled * person
-        cell, shape = day[known] * len(names) + code[known], (len(days), len(names))
-        count, made, effective = (
-            np.bincount(cell, values[known], shape[0] * shape[1]).astype(np.float64).reshape(shape)
+            tables.append(_Table.of(kind, code, names, day, len(days), bad, items, weight))
+    charts = binomial_cusums(
+        np.hstack([table.bad for table in tables]),
+        np.hstack([table.least_items for table in tables]),
+        run_length,
+        [len(table.names) for table in tables],
+    )
+    return _rows(tables, pd.Index(days), charts)
+
+
+class _Table(NamedTuple):
+    """Counts of all subjects of one kind; arrays have the shape (days, subjects).
+
+    Attributes
+    ----------
+    bad, items : array
+        Bad items and items.
+    weight : array
+        Items of the usual share of which as many bad ones are expected.
+    """
+
+    kind: str
+    names: pd.Index
+    bad: Floats
+    items: Floats
+    weight: Floats
+
+    @classmethod
+    def of(
+        cls,
+        kind: str,
+        code: Ints,
+        names: pd.Index,
+        day: Ints,
+        days: int,
+        bad: Floats,
+        items: Floats,
+        weight: Floats,
+    ) -> "_Table":
+        """Sum cells by the number of their subject, -1 for none, and their day."""
+        known, size = code >= 0, len(names)
+        cell = day[known] * size + code[known]
+        bad, items, weight = (
+            np.bincount(cell, values[known], days * size).astype(np.float64).reshape(days, size)
             for values in (bad, items, weight)
         )
-        charts = binomial_cusums(count, np.maximum(effective, count), run_length)
-        if kind == "stream":
-            usual = (charts.rate * made).sum(axis=1) / made.sum(axis=1)
-            rolled = items * charts.rate[day, code] / usual[day]
-        parts.append(_rows(kind, names, pd.Index(days), charts, count, made, effective))
-    return pd.concat(parts, ignore_index=True)[RATE_COLUMNS]
+        return cls(kind, names, bad, items, weight)
+
+    @property
+    def least_items(self) -> Floats:
+        """`weight`, but no fewer than the bad items."""
+        return np.maximum(self.weight, self.bad)
 
 
 def _person_ratios(
@@ -157,31 +200,30 @@ def _run_lengths(codes: list[Ints], day: Ints, days: int, budget: float) -> Floa
     return np.asarray(np.clip(pace / budget, RUN_LENGTHS[0], RUN_LENGTHS[-1]), dtype=np.float64)
 
 
-def _rows(
-    kind: str,
-    names: pd.Index,
-    days: pd.Index,
-    charts: BinomialCusums,
-    count: Floats,
-    made: Floats,
-    effective: Floats,
-) -> pd.DataFrame:
-    """One row per subject and day with items."""
+def _rows(tables: Sequence[_Table], days: pd.Index, charts: BinomialCusums) -> pd.DataFrame:
+    """One row per subject and day with items, kind by kind."""
+    made = np.hstack([table.items for table in tables])
+    count = np.hstack([table.bad for table in tables])
+    effective = np.hstack([table.weight for table in tables])
+    kind = np.repeat(np.arange(len(tables)), [len(table.names) for table in tables])
     row, series = np.nonzero(made > 0)
-    onset = charts.onset[row, series]
+    order = np.argsort(kind[series], kind="stable")
+    row, series = row[order], series[order]
+    at = row, series
+    onset, rate = charts.onset[at], charts.rate[at]
+    names = np.concatenate([np.asarray(table.names, dtype=object) for table in tables])
     return pd.DataFrame(
         {
-            "subject_type": kind,
-            "subject_id": np.asarray(names)[series],
+            "subject_type": np.array([table.kind for table in tables], dtype=object)[kind[series]],
+            "subject_id": names[series],
             "day": np.asarray(days)[row],
-            "n": made[row, series].astype(np.int64),
-            "bad": count[row, series].astype(np.int64),
-            "usual_share": charts.rate[row, series],
-            "expected_share": charts.rate[row, series]
-            * (effective / np.maximum(made, 1))[row, series],
-            "statistic": charts.value[row, series],
-            "limit": charts.limit[row, series],
-            "alarm": charts.signal[row, series],
+            "n": made[at].astype(np.int64),
+            "bad": count[at].astype(np.int64),
+            "usual_share": rate,
+            "expected_share": rate * effective[at] / np.maximum(made[at], 1),
+            "statistic": charts.value[at],
+            "limit": charts.limit[at],
+            "alarm": charts.signal[at],
             "onset_day": np.asarray(days)[np.where(onset >= 0, onset, row)],
         }
-    )
+    )[RATE_COLUMNS]
