@@ -13,7 +13,6 @@ that many do: of the former, a sum over some cells needs few (Golub and Van Loan
 Computations, 4.2 and 4.3, on Cholesky factors of block and banded matrices).
 """
 
-from copy import copy
 from functools import cached_property
 
 import numpy as np
@@ -89,32 +88,6 @@ class BorderedCholesky:
         corner[n:, n:] -= self._many.T @ self._many
         self._corner: Floats = cholesky(corner, lower=True, overwrite_a=True, check_finite=False)
 
-    def __len__(self) -> int:
-        """Rows of the matrix."""
-        return self._own + len(self._corner)
-
-    def extended(self, border: Floats, corner: Floats) -> "BorderedCholesky":
-        """Factor of the matrix with some more rows and columns at its end.
-
-        Parameters
-        ----------
-        border : array, shape (effects, k)
-        corner : array, shape (k, k)
-        """
-        own = self._own
-        _ = self._inverse_of_few  # computed once for all extensions, as it is the same
-        factor = copy(self)
-        many = self._inverse @ border[:own]
-        rest = self._solve_corner(border[own:] - self._shared_sums(many))
-        old, new = rest.shape
-        factor._corner = np.zeros((old + new, old + new))
-        factor._corner[:old, :old], factor._corner[old:, :old] = self._corner, rest.T
-        factor._corner[old:, old:] = cholesky(
-            corner - many.T @ many - rest.T @ rest, lower=True, check_finite=False
-        )
-        factor._many = np.hstack([self._many, many])
-        return factor
-
     def solve(self, columns: Floats) -> Floats:
         """``L^-1`` times some columns, shape (effects, k)."""
         own = self._inverse @ columns[: self._own]
@@ -137,15 +110,13 @@ class BorderedCholesky:
     def _shared_sums(self, own: Floats) -> Floats:
         return np.vstack([self._few.T @ own, self._many.T @ own])
 
-    def squares_of_later_sums(self, columns: csr_array, last: Floats, length: int) -> Floats:
+    def squares_of_later_sums(self, columns: csr_array, length: int) -> Floats:
         """Squared norm of ``L^-1`` times the sum of a column and those after it in its series.
 
         Parameters
         ----------
-        columns : sparse array, shape (series * length, effects - k)
+        columns : sparse array, shape (series * length, effects)
             The columns as rows, each series in order.
-        last : array, shape (series * length, k)
-            Their values in the last effects.
         length : int
             Columns in a series.
 
@@ -161,14 +132,14 @@ class BorderedCholesky:
         parts = []
         for first in range(0, columns.shape[0], at_once):
             some = slice(first, first + at_once)
-            parts.append(self._squares(columns[some], last[some], shared, length))
+            parts.append(self._squares(columns[some], shared, length))
         return np.concatenate(parts) if parts else np.zeros((0, length))
 
-    def _squares(self, columns: csr_array, last: Floats, shared: Floats, length: int) -> Floats:
+    def _squares(self, columns: csr_array, shared: Floats, length: int) -> Floats:
         series, wide = columns.shape[0] // length, self._own + self._narrow
         own = csr_array(columns[:, : self._own] @ self._inverse.T)
         few = csr_array(columns[:, self._own : wide] - own @ self._few)
-        many = np.hstack([columns[:, wide:].toarray(), last]) - own @ self._many - few @ shared
+        many = columns[:, wide:].toarray() - own @ self._many - few @ shared
         start, _, sums = _later_sums_of_series(own, series, length)
         squares = np.vstack([np.zeros((1, length)), np.cumsum(sums**2, axis=0)])
         total = np.diff(squares[start], axis=0)

@@ -6,7 +6,7 @@ larger set has a higher one.
 
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.sparse import csr_array, diags_array
@@ -86,7 +86,9 @@ class RandomEffectsModel:
     from the matrix inversion lemma, first within the blocks (where it is one division), then for
     the groups, so the cost is that of one matrix of the size of the group effects, whatever the
     number of cells. Its Cholesky factor ``L`` is enough, as only products of the form
-    ``a' (L L')^-1 b`` are needed; `arcdrift.charts.bordered_cholesky` leaves out its zeros.
+    ``a' (L L')^-1 b`` are needed; `arcdrift.charts.bordered_cholesky` leaves out its zeros. Shifts
+    are allowed for by the same lemma once more, so that models that differ in their shifts share
+    all else.
     """
 
     def __init__(
@@ -128,27 +130,29 @@ class RandomEffectsModel:
         diagonal[order.place] = np.concatenate([*precision, np.zeros(0)])
         matrix = csr_array(effects.T @ self._weighted_effects) + diags_array(diagonal)
         self._factor = BorderedCholesky(csr_array(matrix), order)
-        # the shifts, one column each, are dense beside the sparse effects
-        self._weighted_shifts = np.zeros((len(values), 0))
+        self._plain_values: Floats = self._solved(values[:, None])[:, 0]
+        self._sets, self._solved_sets = np.zeros((2, len(values), 0))
+        self._set_precision = np.zeros(0)
         self._add_shifts(shifts)
 
     def _add_shifts(self, shifts: Sequence[tuple[Bools, float]]) -> None:
-        """Let each of some sets of cells have one more random effect, and solve for the values.
-
-        The Cholesky factor is extended by the rows of these effects.
-        """
+        """Let each of some sets of cells have one more random effect, and solve for the values."""
         if shifts:
-            effects = np.stack([cells for cells, _ in shifts], axis=1).astype(np.float64)
-            weighted = self._within_blocks_of(effects)
-            corner = effects.T @ weighted
-            corner[np.diag_indices_from(corner)] += [1.0 / sd**2 for _, sd in shifts]
-            self._factor = self._factor.extended(self._sums(effects), corner)
-            self._weighted_shifts = np.hstack([self._weighted_shifts, weighted])
-        projected = self._factor.solve(self._sums(self._values[:, None]))
-        rest = self._factor.solve_transposed(projected)
-        groups = self._weighted_effects.shape[1]
-        explained = self._weighted_effects @ rest[:groups] + self._weighted_shifts @ rest[groups:]
-        self._solved_values: Floats = self._weighted_values - explained[:, 0]
+            sets = np.stack([cells for cells, _ in shifts], axis=1).astype(np.float64)
+            self._sets = np.hstack([self._sets, sets])
+            self._solved_sets = np.hstack([self._solved_sets, self._solved(sets)])
+            precision = [1.0 / sd**2 for _, sd in shifts]
+            self._set_precision = np.append(self._set_precision, precision)
+        joint = self._sets.T @ self._solved_sets + np.diag(self._set_precision)
+        self._set_covariance: Floats = np.linalg.inv(joint).astype(np.float64)
+        explained = self._set_covariance @ (self._solved_sets.T @ self._values)
+        self._solved_values = self._plain_values - self._solved_sets @ explained
+
+    def _solved(self, columns: Floats) -> Floats:
+        """``V^-1`` without shifts times some columns."""
+        projected = self._factor.solve(self._weighted_effects.T @ columns)
+        explained = self._weighted_effects @ self._factor.solve_transposed(projected)
+        return np.asarray(self._within_blocks_of(columns) - explained)
 
     def with_shifts(self, shifts: Sequence[tuple[Bools, float]]) -> "RandomEffectsModel":
         """The same model with these shifts beside its own."""
@@ -157,10 +161,6 @@ class RandomEffectsModel:
         model = copy(self)
         model._add_shifts(shifts)
         return model
-
-    def _sums(self, columns: Floats) -> Floats:
-        """Weighted sums of some columns by random effect, those of shifts last."""
-        return np.vstack([self._weighted_effects.T @ columns, self._weighted_shifts.T @ columns])
 
     def _within_blocks_of(self, columns: Floats) -> Floats:
         """``B^-1`` times some dense columns."""
@@ -194,8 +194,10 @@ class RandomEffectsModel:
         """
         indicators = sets.astype(np.float64)
         information = indicators.T @ self._within_blocks_of(indicators)
-        solved = self._factor.solve(self._sums(indicators))
+        solved = self._factor.solve(self._weighted_effects.T @ indicators)
         information -= solved.T @ solved
+        shared = self._solved_sets.T @ indicators
+        information -= shared.T @ self._set_covariance @ shared
         return self._solved_values @ indicators, information
 
     def shift_bayes_factor(self, cells: Bools, side: float, prior_sd: float) -> Shift:
@@ -220,15 +222,8 @@ class RandomEffectsModel:
         )
         return Shift(size, float(log_bayes_factor), information)
 
-    def scores_by_onset(
-        self,
-        subject: Ints,
-        subjects: int,
-        day: Ints,
-        days: int,
-        least: Floats | None = None,
-    ) -> tuple[Floats, Floats]:
-        """Score and information of ``1{subject, day >= t}`` for each subject and day ``t``.
+    def by_onset(self, subject: Ints, subjects: int, day: Ints, days: int) -> "ShiftsByOnset":
+        """Sets of the cells ``1{subject, day >= t}`` for each subject and day ``t``.
 
         Parameters
         ----------
@@ -239,6 +234,25 @@ class RandomEffectsModel:
         day : array, shape (cells,)
             Number of each cell's day, negative before the first possible onset. A block lies
             within one day.
+        """
+        kind, rows = np.nonzero((subject >= 0) & (day >= 0))
+        cell, size = subject[kind, rows] * days + day[rows], subjects * days
+        sums = _indicators(cell, rows, (size, len(day)))
+        within = self._information_within_blocks(cell, rows, size).reshape(subjects, days)
+        return ShiftsByOnset(
+            sums, csr_array(sums @ self._weighted_effects), later_sums(within, axis=1)
+        )
+
+    def scores_by_onset(
+        self, sets: "ShiftsByOnset", least: Floats | None = None
+    ) -> tuple[Floats, Floats]:
+        """Score and information of the sets of each subject and onset.
+
+        Parameters
+        ----------
+        sets : ShiftsByOnset
+            `by_onset` of this model, or of one that differs in its shifts. It keeps what does not
+            depend on these.
         least : array, shape (subjects,), optional
             The information is computed only where the score is above this.
 
@@ -247,22 +261,29 @@ class RandomEffectsModel:
         score, information : array, shape (subjects, days)
             Information is 0 where it was not computed.
         """
-        kind, rows = np.nonzero((subject >= 0) & (day >= 0))
-        cell = subject[kind, rows] * days + day[rows]
-        size = subjects * days
-        scores = np.bincount(cell, self._solved_values[rows], minlength=size)
-        score, within = (
-            later_sums(np.asarray(values, dtype=np.float64).reshape(subjects, days), axis=1)
-            for values in (scores, self._information_within_blocks(cell, rows, size))
+        subjects, days = sets.within.shape
+        score, *shared = (
+            later_sums((sets.sums @ values).reshape(subjects, days), axis=1)
+            for values in (self._solved_values, *self._solved_sets.T)
         )
         wanted = np.isfinite(score) if least is None else score > least[:, None]
         active = np.flatnonzero(wanted.any(axis=1))
-        some = (active[:, None] * days + np.arange(days)).ravel()
-        chosen = _indicators(cell, rows, (size, len(day)))[some]
-        within[active] -= self._factor.squares_of_later_sums(
-            csr_array(chosen @ self._weighted_effects), chosen @ self._weighted_shifts, days
-        )
-        return score, np.where(wanted, np.maximum(within, 0.0), 0.0)
+        information = np.zeros((subjects, days))
+        information[active] = self._information(sets, active)
+        if shared and len(active):
+            parts = np.stack(shared)[:, active]
+            covariance = self._set_covariance
+            information[active] -= (np.tensordot(covariance, parts, axes=1) * parts).sum(axis=0)
+        return score, np.where(wanted, np.maximum(information, 0.0), 0.0)
+
+    def _information(self, sets: "ShiftsByOnset", active: Ints) -> Floats:
+        """Information of the sets of some subjects without shifts, shape (active, days)."""
+        days = sets.within.shape[1]
+        new = active[np.isnan(sets.known[active, 0])] if days else active
+        rows = (new[:, None] * days + np.arange(days)).ravel()
+        squares = self._factor.squares_of_later_sums(csr_array(sets.weighted[rows]), days)
+        sets.known[new] = sets.within[new] - squares
+        return sets.known[active]
 
     def _information_within_blocks(self, sets: Ints, rows: Ints, size: int) -> Floats:
         """Diagonal of ``C' B^-1 C`` for the sets with these rows, each row in one set."""
@@ -275,6 +296,31 @@ class RandomEffectsModel:
         within = np.bincount(code, weight, minlength=len(pair))
         shared = factor[pair % len(factor)] * within**2
         return information - np.bincount(pair // len(factor), shared, minlength=size)
+
+
+@dataclass(frozen=True)
+class ShiftsByOnset:
+    """Sets of a subject's cells from a day on, for each subject and day.
+
+    Attributes
+    ----------
+    sums : sparse array, shape (subjects * days, cells)
+        Cells of each subject and day.
+    weighted : sparse array, shape (subjects * days, effects)
+        Their weighted sums by random effect.
+    within : array, shape (subjects, days)
+        Information of each set where there are no random effects but those of blocks.
+    known : array, shape (subjects, days)
+        Information without shifts, filled in for the subjects that it was asked for.
+    """
+
+    sums: csr_array
+    weighted: csr_array
+    within: Floats
+    known: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "known", np.full(self.within.shape, np.nan))
 
 
 def _dense(codes: Ints) -> tuple[Ints, int]:

@@ -47,12 +47,11 @@ def test_units_change_the_work_and_no_figure() -> None:
     ):
         np.testing.assert_allclose(found, expected, rtol=1e-10, atol=1e-11)
     subject = np.stack([cells["stream"], 2 * UNITS + cells["person"], np.full(500, 3 * UNITS)])
-    subjects = 3 * UNITS + 1
-    for found, expected in zip(
-        by_unit.scores_by_onset(subject, subjects, cells["day"] - 1, DAYS - 1),
-        plain.scores_by_onset(subject, subjects, cells["day"] - 1, DAYS - 1),
-        strict=True,
-    ):
+    found_all, expected_all = (
+        model.scores_by_onset(model.by_onset(subject, 3 * UNITS + 1, cells["day"] - 1, DAYS - 1))
+        for model in (by_unit, plain)
+    )
+    for found, expected in zip(found_all, expected_all, strict=True):
         np.testing.assert_allclose(found, expected, rtol=1e-10, atol=1e-9)
 
 
@@ -75,18 +74,13 @@ def test_factor_is_that_of_the_whole_matrix() -> None:
     size = len(matrix)
     # streams belong to a unit, people to few, days to all
     assert (len(order.unit), size - len(order.unit) - order.narrow) == (2 * UNITS, DAYS)
-    more = rng.normal(size=(size, 2))
-    corner = more.T @ np.linalg.solve(matrix, more) + np.eye(2)
-    whole = np.block([[matrix, more], [more.T, corner]])
     factor = BorderedCholesky(csr_array(matrix), order)
-    for found, expected in ((factor, matrix), (factor.extended(more, corner), whole)):
-        assert len(found) == len(expected)
-        columns = rng.normal(size=(len(expected), 3))
-        lower = np.linalg.cholesky(expected)
-        np.testing.assert_allclose(found.solve(columns), np.linalg.solve(lower, columns), atol=1e-9)
-        np.testing.assert_allclose(
-            found.solve_transposed(columns), np.linalg.solve(lower.T, columns), atol=1e-9
-        )
+    columns = rng.normal(size=(size, 3))
+    lower = np.linalg.cholesky(matrix)
+    np.testing.assert_allclose(factor.solve(columns), np.linalg.solve(lower, columns), atol=1e-9)
+    np.testing.assert_allclose(
+        factor.solve_transposed(columns), np.linalg.solve(lower.T, columns), atol=1e-9
+    )
 
 
 @pytest.mark.parametrize("series", [1, 70])
@@ -94,13 +88,9 @@ def test_squares_of_later_sums_are_those_of_the_whole_factor(series: int) -> Non
     rng = np.random.default_rng(series)
     matrix, order = bordered(rng)
     size, length = len(matrix), 4
-    more = rng.normal(size=(size, 1))
-    corner = more.T @ np.linalg.solve(matrix, more) + 1.0
-    factor = BorderedCholesky(csr_array(matrix), order).extended(more, corner)
+    factor = BorderedCholesky(csr_array(matrix), order)
     columns = rng.normal(size=(series * length, size)) * (rng.random((1, size)) < 0.3)
-    last = rng.normal(size=(series * length, 1))
-    lower = np.linalg.cholesky(np.block([[matrix, more], [more.T, corner]]))
-    solved = np.linalg.solve(lower, np.hstack([columns, last]).T).T
+    solved = np.linalg.solve(np.linalg.cholesky(matrix), columns.T).T
     expected = (later_sums(solved.reshape(series, length, -1), axis=1) ** 2).sum(axis=2)
-    found = factor.squares_of_later_sums(csr_array(columns), last, length)
+    found = factor.squares_of_later_sums(csr_array(columns), length)
     np.testing.assert_allclose(found, expected, rtol=1e-9)

@@ -104,13 +104,31 @@ def test_scores_of_all_onsets_agree_with_the_covariance_written_out() -> None:
         [np.where(truth["stream"] == 6, -1, truth["stream"]), 6 + truth["person"]]
     )  # fmt: skip
     subjects = int(subject.max()) + 1
-    score, information = model.scores_by_onset(subject, subjects, truth["day"] - 5, 7)
-    inverse = np.linalg.inv(truth["whole"])
-    for number in range(subjects):
-        for onset in range(7):
-            cells = (subject == number).any(axis=0) & (truth["day"] - 5 >= onset)
-            assert score[number, onset] == pytest.approx(cells @ inverse @ truth["values"])
-            assert information[number, onset] == pytest.approx(cells @ inverse @ cells)
+    sets, more = model.by_onset(subject, subjects, truth["day"] - 5, 7), truth["day"] > 8
+    for added, whole in (
+        (model, truth["whole"]),
+        (model.with_shifts([(more, 0.5)]), truth["whole"] + 0.5**2 * np.outer(more, more)),
+    ):
+        score, information = added.scores_by_onset(sets)
+        inverse = np.linalg.inv(whole)
+        for number in range(subjects):
+            for onset in range(7):
+                cells = (subject == number).any(axis=0) & (truth["day"] - 5 >= onset)
+                assert score[number, onset] == pytest.approx(cells @ inverse @ truth["values"])
+                assert information[number, onset] == pytest.approx(cells @ inverse @ cells)
+
+
+def test_information_is_computed_for_the_scores_above_a_limit() -> None:
+    model, truth = with_blocks(np.random.default_rng(8))
+    sets = model.by_onset(truth["stream"][None, :], 8, truth["day"] - 5, 7)
+    score, information = model.scores_by_onset(sets)
+    least = np.quantile(score, 0.8, axis=1)
+    least[3] = np.inf
+    fresh = model.by_onset(truth["stream"][None, :], 8, truth["day"] - 5, 7)
+    for _ in range(2):
+        some = model.scores_by_onset(fresh, least)[1]
+        expected = np.where(score > least[:, None], information, 0.0)
+        np.testing.assert_allclose(some, expected, rtol=1e-12)
 
 
 def test_sets_of_cells_agree_with_the_covariance_written_out() -> None:

@@ -20,7 +20,11 @@ from arcdrift.analysis.causes.measure_model import MeasureModel, SubjectShift
 from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NO_HOLDING, NOBODY
 from arcdrift.arrays import Bools, Datetimes, Floats, Ints
-from arcdrift.charts.random_effects import RandomEffectsModel, shift_log_bayes_factor
+from arcdrift.charts.random_effects import (
+    RandomEffectsModel,
+    ShiftsByOnset,
+    shift_log_bayes_factor,
+)
 
 PRIOR = {
     "stream": 0.25, "splicer": 0.24, "technician": 0.19, "cleaver": 0.10, "program": 0.06,
@@ -141,6 +145,24 @@ class SubjectComparison:
             found.append((kind, names, np.where(usable, number[code[kind]], -1)))
         return [entry for entry in found if entry[1]]
 
+    @cached_property
+    def _numbers(self) -> tuple[Ints, Ints]:
+        """First number of the subjects of each type, and each cell's, shape (types, cells)."""
+        start = np.cumsum([0, *(len(names) for _, names, _ in self._subjects)])
+        number = np.stack(
+            [
+                np.where(code >= 0, code + first, -1)
+                for (_, _, code), first in zip(self._subjects, start, strict=False)
+            ]
+        )
+        return start, number
+
+    @cached_property
+    def _sets(self) -> ShiftsByOnset:
+        """Cells of each subject from each onset on."""
+        start, number = self._numbers
+        return self.model.effects.by_onset(number, int(start[-1]), self._day, len(self.onsets))
+
     def scores(
         self,
         effects: RandomEffectsModel,
@@ -161,37 +183,31 @@ class SubjectComparison:
         cells : array of bool, shape (cells,), optional
             Subjects without any of these cells do not matter and have no evidence.
         """
-        subjects = [entry for entry in self._subjects if entry[0] in kinds]
-        size = [len(names) for _, names, _ in subjects]
-        if not size:
+        if not self._subjects:
             return []
-        start = np.cumsum([0, *size])
-        number = np.stack(
-            [
-                np.where(code >= 0, code + first, -1)
-                for (_, _, code), first in zip(subjects, start, strict=False)
-            ]
-        )
-        prior = np.array([PRIOR[kind] for kind, _, _ in subjects])
-        log_prior = np.log(prior / (np.array(size) * len(self.onsets)))
+        start, number = self._numbers
+        size = np.diff(start)
+        prior = np.array([PRIOR[kind] for kind, _, _ in self._subjects])
+        log_prior = np.log(prior / (size * len(self.onsets)))
         # a Bayes factor is at most 2 exp(u^2 t^2 / 2)
         needed = odds - log_prior - np.log(2.0 * len(self.onsets))
-        least = np.repeat(np.sqrt(2.0 * np.maximum(needed, 0.0)) / self.model.shift_sd, size)
+        least = np.sqrt(2.0 * np.maximum(needed, 0.0)) / self.model.shift_sd
+        compared = np.array([kind in kinds for kind, _, _ in self._subjects])
+        least = np.repeat(np.where(compared, least, np.inf), size)
         if cells is not None:
             matters = np.zeros(len(least) + 1, dtype=np.bool_)
             matters[number[:, cells]] = True  # the last is that of -1, no subject
             least[~matters[:-1]] = np.inf
-        score, information = effects.scores_by_onset(
-            number, int(start[-1]), self._day, len(self.onsets), least
-        )
+        score, information = effects.scores_by_onset(self._sets, least)
         evidence = shift_log_bayes_factor(score, information, self.model.shift_sd)
         # without cells on or after an onset there is no evidence
         evidence = np.where(information > 0, evidence, 0.0)
         return [
             _Scores(kind, names, code, evidence[first:stop], float(log_of_type))
             for (kind, names, code), (first, stop), log_of_type in zip(
-                subjects, pairwise(start), log_prior, strict=True
+                self._subjects, pairwise(start), log_prior, strict=True
             )
+            if kind in kinds
         ]
 
     def named(self, known: Sequence[SubjectShift]) -> list[NamedShift]:
@@ -344,7 +360,8 @@ def with_end(model: MeasureModel, shift: SubjectShift, latest: np.datetime64) ->
     backward = np.full(len(cells), -1)
     backward[cells] = len(ends) - 1 - number
     subject = np.where(cells, 0, -1)[None, :]
-    score, information = model.effects.scores_by_onset(subject, 1, backward, len(ends))
+    sets = model.effects.by_onset(subject, 1, backward, len(ends))
+    score, information = model.effects.scores_by_onset(sets)
     evidence = shift_log_bayes_factor(score[0, ::-1], information[0, ::-1], model.shift_sd)
     return replace(shift, last=ends[int(np.argmax(evidence))])
 
