@@ -10,7 +10,7 @@ from tests.analysis.arc.arc_truth import PHI, simulated_points
 
 def test_moves_of_the_arc_are_told_with_their_size_and_number() -> None:
     points, _ = simulated_points(1, 60, seed=5)
-    model, _ = fit_arc("s0", points, "steps", [], PHI)
+    model, _ = fit_arc("s0", points, "steps", None, PHI)
     assert isinstance(model, ArcModel)
     seen = ServiceMove("electrodes replaced", -0.4, 4.2, 6)
     unseen = ServiceMove("factory service or new firmware", 0.0, 7.5, 0)

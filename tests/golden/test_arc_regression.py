@@ -95,7 +95,7 @@ def test_an_instrument_with_its_air_is_fitted_exactly() -> None:
             "excluded": None,
         }
     )
-    model, fitted = fit_arc("guest monitor", points, "ppb", [], 0.0)
+    model, fitted = fit_arc("guest monitor", points, "ppb", None, 0.0)
     assert isinstance(model, ArcModel)
     per = np.array([1.0, 1.0, 1000.0])  # slopes are told per thousand arcs
     np.testing.assert_allclose(model.mean[:3], np.array(exact[:3], dtype=float) * per, rtol=1e-7)

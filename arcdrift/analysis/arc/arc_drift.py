@@ -18,6 +18,7 @@ from arcdrift.analysis.arc.arc_points import REGRESSORS
 from arcdrift.analysis.arc.arc_regressors import centered_regressors
 from arcdrift.analysis.arc.indoor_checks import IndoorMixture
 from arcdrift.analysis.arc.level_moves import LevelMoves
+from arcdrift.analysis.arc.pooled_regression import CrewFits
 from arcdrift.analysis.arc.recursive_regression import RecursiveRegression
 from arcdrift.analysis.common.chart_states import ChartStates, digest_of
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, full_workdays
@@ -190,6 +191,9 @@ def drift_charts(
         for splicer_name, state in zip(names, states_of, strict=True):
             if splicer_name in known:
                 state.restore(known[splicer_name])
+    fits = CrewFits(len(names))
+    for number, state in enumerate(states_of):
+        fits.put(number, state.fit)
     keep_at = -1 if keep is None else int(np.searchsorted(at, keep))
     for i, (splicer_number, check) in enumerate(
         zip(splicer.tolist(), check_index.tolist(), strict=True)
@@ -212,7 +216,7 @@ def drift_charts(
         learned = len(state.learned)
         wait = max(REFIT_EVERY, learned // REFIT_SHARE)
         if learned >= REFIT_EVERY and learned >= state.refit_at + wait:
-            state.refit(states_of[:splicer_number] + states_of[splicer_number + 1 :])
+            state.refit(fits, splicer_number)
         verdict = _chart_check(state, check, settled_limit, indoor)
         if verdict is not None:
             values[i], alarms[i] = verdict

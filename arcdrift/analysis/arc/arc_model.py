@@ -16,7 +16,7 @@ from arcdrift.analysis.arc.level_moves import ServiceMove
 from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
     SLOPES,
-    Fit,
+    Fits,
     Prior,
     empirical_bayes_prior,
     whiten,
@@ -178,7 +178,7 @@ class PeerSlopes:
     ranges: dict[str, tuple[float, float]]
 
     @classmethod
-    def of(cls, peers: list[Fit], points: pd.DataFrame) -> "PeerSlopes | None":
+    def of(cls, peers: Fits, points: pd.DataFrame) -> "PeerSlopes | None":
         """Return the slopes of peers; None where they are too few to tell of another splicer.
 
         Parameters
@@ -189,8 +189,7 @@ class PeerSlopes:
         prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
         if prior is None:
             return None
-        checks = np.array([fit.n for fit in peers], dtype=np.float64)
-        variance = float(checks @ np.array([fit.variance for fit in peers]) / checks.sum())
+        variance = float(peers.n @ peers.variance / peers.n.sum())
         return cls(
             mean=tuple(map(float, prior.mean)),
             cov=tuple(tuple(map(float, row)) for row in prior.cov),
@@ -229,7 +228,7 @@ def fit_arc(
     splicer: str,
     points: pd.DataFrame,
     unit: str,
-    peers: list[Fit],
+    prior: Prior | None,
     phi: float,
     peers_indoor_share: float = PRIOR_SHARE,
     checks: Checks | None = None,
@@ -242,8 +241,8 @@ def fit_arc(
         From `arcdrift.analysis.arc.arc_points.arc_points`, this splicer only.
     unit : str
         Unit of its arc setting.
-    peers : list of Fit
-        Splicers of the same model and unit, this one left out.
+    prior : Prior, optional
+        What splicers of the same model and unit tell of its slopes, this one left out.
     phi : float
         Lag-1 correlation of checks, pooled over those splicers.
     peers_indoor_share : float
@@ -291,7 +290,6 @@ def fit_arc(
     vif = _variance_inflation(x, checks.levels)
     model_columns = [*range(SLOPES), SLOPES + epochs - 1]
     mean, covariance = beta[model_columns], cov[np.ix_(model_columns, model_columns)]
-    prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
     ambiguous_checks, expected_indoor = int((checks.step != 0).sum()), float(checks.heated.sum())
     observed = {name: points[name].to_numpy(dtype=np.float64)[included] for name in REGRESSORS}
     own_cov, pooling_weight = covariance, 0.0

@@ -22,6 +22,7 @@ from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
     PHI_ASSUMED,
     SLOPES,
+    CrewFits,
     empirical_bayes_prior,
     pooled_lag1,
 )
@@ -105,18 +106,22 @@ def _chart_and_fit_group(
     estimate_heated(checks, PHI_ASSUMED)
     charted["heated"] = heated_rows(checks, len(charted))
     phi = PHI_ASSUMED
+    number = {name: place for place, name in enumerate(checks)}
+    fits = CrewFits(len(number))
     for _ in range(PHI_ROUNDS):
-        fits = {name: used.fit(phi) for name, used in checks.items()}
-        phi = pooled_lag1([fit for fit in fits.values() if fit is not None])
+        for used in number:
+            fits.put(number[used], checks[used].fit(phi))
+        phi = pooled_lag1(fits.known())
     share = crew_indoor_share(charted["heated"])
     models: list[ArcModel | Refusal] = []
     rows_of = charted.groupby("splicer").indices
     needed = charted[["excluded", *REGRESSORS]]
     fitted = np.full((len(charted), 1 + len(COLUMNS)), np.nan)
     for member in members:
-        peers = [other for name, other in fits.items() if name != member and other]
+        peers = fits.others(number[member]) if member in number else fits.known()
+        prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
         rows, own = rows_of.get(member, NO_ROWS), checks.get(member)
-        fit, values = fit_arc(member, needed.iloc[rows], unit, peers, phi, share, own)
+        fit, values = fit_arc(member, needed.iloc[rows], unit, prior, phi, share, own)
         fitted[rows, 0] = values
         if isinstance(fit, Refusal):
             others = needed[(charted["splicer"] != member) & needed["excluded"].isna()]
@@ -127,7 +132,6 @@ def _chart_and_fit_group(
                 in_order = usable_or_charted(charted.iloc[rows]).sort_values("checked_at")
                 beyond = steps_beyond(in_order, np.array(fit.mean[:SLOPES]))
                 charted.loc[beyond.index, "beyond"] = beyond
-            prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
             fitted[own.rows, 1:] = influence_of(own, fit, prior)
         models.append(fit)
     return charted.join(pd.DataFrame(fitted, charted.index, ["fitted", *COLUMNS])), models

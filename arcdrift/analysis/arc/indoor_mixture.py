@@ -22,6 +22,7 @@ from arcdrift.analysis.arc.indoor_checks import (
 )
 from arcdrift.analysis.arc.pooled_regression import (
     SLOPES,
+    CrewFits,
     Fit,
     Prior,
     empirical_bayes_prior,
@@ -187,20 +188,19 @@ def estimate_heated(crew: dict[str, Checks], phi: float) -> None:
     """
     share = PRIOR_SHARE
     ambiguous = [name for name, checks in crew.items() if checks.step.any()]
-    fits = {name: checks.fit(phi) for name, checks in crew.items()} if ambiguous else {}
+    number, fits = {name: place for place, name in enumerate(crew)}, CrewFits(len(crew))
+    for name in crew if ambiguous else ():
+        fits.put(number[name], crew[name].fit(phi))
     for _ in range(MAX_ROUNDS if ambiguous else 0):
         before = np.concatenate([crew[name].heated for name in ambiguous])
         odds = {}
         for name in ambiguous:
-            fit = fits[name] = crew[name].fit(phi)
+            fit = crew[name].fit(phi)
+            fits.put(number[name], fit)
             if fit is None:
                 continue
-            peers = [
-                peer_fit
-                for other, peer_fit in fits.items()
-                if other != name and peer_fit is not None
-            ]
-            odds[name] = _indoor_odds(crew[name], fit, empirical_bayes_prior(peers), phi)
+            prior = empirical_bayes_prior(fits.others(number[name]))
+            odds[name] = _indoor_odds(crew[name], fit, prior, phi)
         if odds:
             share = indoor_share(np.concatenate(list(odds.values())), share)
         for name in odds:

@@ -24,6 +24,7 @@ from arcdrift.analysis.arc.open_change import STEP_SD, OpenChange
 from arcdrift.analysis.arc.pooled_regression import (
     PHI_ASSUMED,
     SLOPES,
+    CrewFits,
     Fit,
     Prior,
     design,
@@ -221,25 +222,31 @@ class RecursiveRegression:
         """Replace a setting too far from its forecast by the farthest that is learned from."""
         self.setting[check] = self.rows[check, -1] = setting
 
-    def refit(self, others: list["RecursiveRegression"]) -> None:
-        """Re-estimate the slopes, the peers' prior, the residual variance and lag-1."""
+    def refit(self, crew: CrewFits, number: int) -> None:
+        """Re-estimate the slopes, the peers' prior, the residual variance and lag-1.
+
+        Parameters
+        ----------
+        crew : CrewFits
+            Latest fits of the splicers; gets the new one of this splicer, which has the number.
+        """
         rows = np.array(self.learned)
         self.refit_at = len(rows)
         self.fit = fit_known_phi(
             self.x[rows], self.setting[rows], self.level[rows], self.phi,
             self.density_variance[rows],
         )  # fmt: skip
-        fits = [other.fit for other in others if other.fit is not None]
-        self.prior = empirical_bayes_prior(fits)
-        everyone = [*fits, self.fit] if self.fit is not None else fits
-        self.phi = pooled_lag1(everyone)
-        if not everyone:
+        crew.put(number, self.fit)
+        peers = crew.others(number)
+        self.prior = empirical_bayes_prior(peers)
+        self.phi = pooled_lag1(crew.known())
+        df = float(peers.n.sum())
+        if self.fit is None and not df:
             return
-        df = sum(fit.n for fit in fits)
-        pooled = sum(fit.n * fit.variance for fit in fits) / df if fits else np.nan
+        pooled = float(peers.n @ peers.variance) / df if df else np.nan
         if self.fit is None:
             self.variance = pooled
-        elif not fits:
+        elif not df:
             self.variance = self.fit.variance
         else:
             n = self.fit.n

@@ -19,6 +19,11 @@ from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc
 from arcdrift.analysis.arc.indoor_mixture import Checks
 from arcdrift.analysis.arc.level_moves import PRIOR_SPREAD, REPLACEMENT, LevelMoves
 from arcdrift.analysis.arc.open_change import OpenChange
+from arcdrift.analysis.arc.pooled_regression import (
+    MODEL_SPREAD_FLOOR,
+    Fits,
+    empirical_bayes_prior,
+)
 from arcdrift.analysis.common.service_actions import REPLACED
 from tests.analysis.arc.arc_truth import (
     PHI,
@@ -46,7 +51,8 @@ def wear_intervals(points: pd.DataFrame) -> dict[str, tuple[float, float, float]
     found = {}
     for name, rows in groups.items():
         peers = [fit for other, fit in fits.items() if other != name and fit is not None]
-        model, _ = fit_arc(str(name), rows, "steps", peers, PHI)
+        prior = empirical_bayes_prior(Fits.of(peers), MODEL_SPREAD_FLOOR)
+        model, _ = fit_arc(str(name), rows, "steps", prior, PHI)
         assert isinstance(model, ArcModel)
         wear = next(effect for effect in model.effects if effect.name == "arcs")
         found[str(name)] = (wear.value, wear.low, wear.high)

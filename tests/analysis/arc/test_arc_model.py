@@ -14,8 +14,10 @@ from arcdrift.analysis.arc.arc_points import arc_points
 from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.indoor_mixture import Checks
 from arcdrift.analysis.arc.pooled_regression import (
+    MODEL_SPREAD_FLOOR,
     SLOPES,
     Fit,
+    Fits,
     design,
     empirical_bayes_prior,
     fit_known_phi,
@@ -50,7 +52,7 @@ def test_a_model_is_that_of_generalized_least_squares(apart: float) -> None:
     full = np.hstack([center_air(points).to_numpy(), Checks.from_points(points).levels])
     condition = np.linalg.cond(full / np.sqrt((full**2).sum(axis=0)))
     assert (condition > WELL_CONDITIONED) == (apart < 1)
-    model, fitted = fit_arc("s0", points, "steps", [], PHI)
+    model, fitted = fit_arc("s0", points, "steps", None, PHI)
     epoch = points["epoch"].to_numpy()
     lag = np.abs(np.subtract.outer(np.arange(80), np.arange(80)))
     sigma = np.where(np.equal.outer(epoch, epoch), PHI**lag, 0.0)
@@ -67,12 +69,12 @@ def test_pool_of_equal_covariances_is_the_plain_mean() -> None:
     """By hand: equal weights, and DerSimonian-Laird's spread is the sample variance less v."""
     b = np.array([[1.0, 2.0, 3.0], [2.0, 4.0, 3.0], [3.0, 9.0, 3.0]])
     fits = [Fit(row, np.eye(3) * 0.25, 1.0, 0.0, 50) for row in b]
-    prior = empirical_bayes_prior(fits)
+    prior = empirical_bayes_prior(Fits.of(fits))
     assert prior is not None
     np.testing.assert_allclose(prior.mean, [2.0, 5.0, 3.0])
     tau2 = np.array([1.0 - 0.25, 13.0 - 0.25, (0.15 * 3.0) ** 2])
     np.testing.assert_allclose(np.diag(prior.cov), tau2 + (tau2 + 0.25) / 3)
-    assert empirical_bayes_prior(fits[:1]) is None
+    assert empirical_bayes_prior(Fits.of(fits[:1])) is None
 
 
 def test_intervals_cover_the_truth() -> None:
@@ -86,7 +88,8 @@ def test_intervals_cover_the_truth() -> None:
         fits = {name: Checks.from_points(part).fit(PHI) for name, part in groups.items()}
         for name, part in groups.items():
             peers = [fit for other, fit in fits.items() if other != name and fit is not None]
-            model, _ = fit_arc(name, part, "steps", peers, PHI)
+            prior = empirical_bayes_prior(Fits.of(peers), MODEL_SPREAD_FLOOR)
+            model, _ = fit_arc(name, part, "steps", prior, PHI)
             assert isinstance(model, ArcModel)
             true = truth[name] * scale
             own_hits += [e.low <= t <= e.high for e, t in zip(model.effects, true, strict=True)]
@@ -104,27 +107,27 @@ def test_intervals_cover_the_truth() -> None:
 
 def test_refusals_say_what_is_missing() -> None:
     points, _ = simulated_points(1, 6, seed=4)
-    refusal, fitted = fit_arc("s0", points, "steps", [], PHI)
+    refusal, fitted = fit_arc("s0", points, "steps", None, PHI)
     assert isinstance(refusal, Refusal)
     assert refusal.reason == "only 6 usable checks; a model of this splicer needs 12"
     assert fitted.isna().all()
     points, _ = simulated_points(1, 20, seed=4)
     points.loc[:9, "excluded"] = "no arc count"
-    refusal, _ = fit_arc("s0", points, "steps", [], PHI)
+    refusal, _ = fit_arc("s0", points, "steps", None, PHI)
     assert isinstance(refusal, Refusal)
     assert refusal.reason.endswith(
         "(10 checks have no arc count); log the arc count with each check"
     )
     points, _ = simulated_points(1, 40, seed=4)
     points["vapor_pressure"] = 8.0
-    refusal, _ = fit_arc("s0", points, "steps", [], PHI)
+    refusal, _ = fit_arc("s0", points, "steps", None, PHI)
     assert isinstance(refusal, Refusal)
     assert "cannot be separated" in refusal.reason
 
 
 def test_model_survives_the_store() -> None:
     points, _ = simulated_points(1, 60, seed=5)
-    model, _ = fit_arc("s0", points, "steps", [], PHI)
+    model, _ = fit_arc("s0", points, "steps", None, PHI)
     assert isinstance(model, ArcModel)
     assert ArcModel.from_json(json.loads(json.dumps(model.to_json()))) == model
 

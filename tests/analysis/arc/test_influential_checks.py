@@ -19,6 +19,7 @@ from arcdrift.analysis.arc.influential_checks import (
 from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
     SLOPES,
+    Fits,
     Prior,
     design,
     empirical_bayes_prior,
@@ -47,8 +48,8 @@ def fitted(crew: dict[str, pd.DataFrame]) -> tuple[pd.DataFrame, ArcModel, Prior
         for name, part in crew.items()
         if name != "s0" and (fit := Checks.from_points(part).fit(PHI))
     ]
-    prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
-    model, values = fit_arc("s0", crew["s0"], "steps", peers, PHI)
+    prior = empirical_bayes_prior(Fits.of(peers), MODEL_SPREAD_FLOOR)
+    model, values = fit_arc("s0", crew["s0"], "steps", prior, PHI)
     assert isinstance(model, ArcModel)
     assert prior is not None
     return crew["s0"].assign(fitted=values), model, prior
@@ -136,7 +137,7 @@ def test_a_typing_error_is_the_first_check_told(crew: dict[str, pd.DataFrame]) -
     points = crew["s2"].copy()
     cold = int(points["air_density"].idxmax())
     points.loc[cold, "arc_setting"] += 25.0
-    model, values = fit_arc("s2", points, "steps", [], PHI)
+    model, values = fit_arc("s2", points, "steps", None, PHI)
     assert isinstance(model, ArcModel)
     points = points.assign(fitted=values)
     points[list(COLUMNS)] = check_influence(points, model, None)
@@ -154,7 +155,7 @@ def test_a_typing_error_is_the_first_check_told(crew: dict[str, pd.DataFrame]) -
 def test_even_checks_are_not_made_interesting() -> None:
     """Cutoffs of Belsley, Kuh and Welsch flag about one row in twenty of a well-behaved fit."""
     points, _ = simulated_points(1, 250, seed=33, life=100_000)
-    model, values = fit_arc("s0", points, "steps", [], PHI)
+    model, values = fit_arc("s0", points, "steps", None, PHI)
     assert isinstance(model, ArcModel)
     points = points.assign(fitted=values)
     points[list(COLUMNS)] = check_influence(points, model, None)

@@ -9,7 +9,14 @@ import statsmodels.api as sm
 from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc
 from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.indoor_mixture import Checks
-from arcdrift.analysis.arc.pooled_regression import SLOPES, design, pooled_lag1
+from arcdrift.analysis.arc.pooled_regression import (
+    MODEL_SPREAD_FLOOR,
+    SLOPES,
+    Fits,
+    design,
+    empirical_bayes_prior,
+    pooled_lag1,
+)
 from tests.analysis.arc.arc_truth import simulated_points
 
 SPLICERS, CHECKS = 20, 30
@@ -35,10 +42,11 @@ def try_crews(seeds: range) -> Tried:
         fits = {
             name: fit for name, part in groups.items() if (fit := Checks.from_points(part).fit(0.3))
         }
-        phi = pooled_lag1(list(fits.values()))
+        phi = pooled_lag1(Fits.of(list(fits.values())))
         for name, part in groups.items():
             peers = [fit for other, fit in fits.items() if other != name]
-            model, _ = fit_arc(name, part, "steps", peers, phi)
+            prior = empirical_bayes_prior(Fits.of(peers), MODEL_SPREAD_FLOOR)
+            model, _ = fit_arc(name, part, "steps", prior, phi)
             assert isinstance(model, ArcModel)
             true = truth[name] * SCALE
             own.append([effect.value for effect in model.effects] / true - 1)

@@ -53,7 +53,7 @@ def checked(arcs: list[float], epoch: list[int] | None = None) -> pd.DataFrame:
 @pytest.fixture(scope="module")
 def simulated() -> tuple[pd.DataFrame, ArcModel, np.ndarray]:
     points, truth = simulated_points(1, 80, seed=10, life=100_000)
-    model, _ = fit_arc("s0", points, "steps", [], PHI)
+    model, _ = fit_arc("s0", points, "steps", None, PHI)
     assert isinstance(model, ArcModel)
     return points, model, truth["s0"]
 
