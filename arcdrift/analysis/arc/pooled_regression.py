@@ -232,4 +232,5 @@ def _inverses(matrices: Floats) -> Floats:
         [d * f - e * e, c * e - b * f, b * e - c * d, a * f - c * c, b * c - a * e, a * d - b * b]
     )
     determinant = a * cofactors[0] + b * cofactors[1] + c * cofactors[2]
-    return (cofactors / determinant)[[0, 1, 2, 1, 3, 4, 2, 4, 5]].T.reshape(-1, 3, 3)
+    rows = (cofactors / determinant)[[0, 1, 2, 1, 3, 4, 2, 4, 5]]
+    return np.asarray(rows.T.reshape(-1, 3, 3), dtype=np.float64)
