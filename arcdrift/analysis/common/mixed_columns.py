@@ -26,14 +26,17 @@ class MixedColumns:
 
     Attributes
     ----------
-    pairs : csr_array of shape (q * q, n)
-        Products of the sparse values of each row (`pair_products`).
+    first, second : array of int, shape (pairs,)
+        The sparse columns of each pair that some row has, ``first <= second``; in order.
+    pairs : csr_array of shape (pairs, n)
+        Products of the values of each pair in each row (`pair_products`).
     """
 
     def __init__(self, dense: Floats, sparse: csr_array) -> None:
         self.dense, self.sparse = dense, sparse
         self.transposed = sparse.T.tocsr()
-        self.pairs = pair_products(sparse)
+        self.first, self.second, self.pairs = pair_products(sparse)
+        self._twice = np.where(self.first == self.second, 1.0, 2.0)
 
     def beside(self, dense: Floats) -> "MixedColumns":
         """Return the same sparse columns beside other dense ones."""
@@ -45,17 +48,28 @@ class MixedColumns:
         """Return C' diag(weight) C, of shape (p + q, p + q)."""
         p = self.dense.shape[1]
         size = p + self.sparse.shape[1]
-        weighted = weight[:, None] * self.dense
-        result = np.empty((size, size))
-        result[:p, :p] = self.dense.T @ weighted
-        result[p:, :p] = self.transposed @ weighted
+        result = np.zeros((size, size))
+        result[:, :p] = self.dense_moments(weight)
         result[:p, p:] = result[p:, :p].T
-        result[p:, p:] = (self.pairs @ weight).reshape(size - p, size - p)
+        sums = self.pairs @ weight
+        result[p + self.first, p + self.second] = sums
+        result[p + self.second, p + self.first] = sums
         return result
 
+    def dense_moments(self, weight: Floats) -> Floats:
+        """Return C' diag(weight) D, of shape (p + q, p)."""
+        weighted = weight[:, None] * self.dense
+        return np.concatenate([self.dense.T @ weighted, self.transposed @ weighted])
+
     def sparse_variances(self, covariance: Floats) -> Floats:
-        """Return the diagonal of S covariance S', of shape (n,), for a symmetric covariance."""
-        return np.asarray(self.pairs.T @ covariance.ravel())
+        """Return the diagonal of S covariance S', of shape (n,).
+
+        Parameters
+        ----------
+        covariance : ndarray of shape (pairs,)
+            Covariance of the effects of each pair of columns.
+        """
+        return np.asarray(self.pairs.T @ (self._twice * covariance))
 
     def values(self, effects: Floats) -> Floats:
         """Return C effects, of shape (n,)."""
@@ -78,25 +92,30 @@ class MixedColumns:
         return MixedColumns(weighted @ self.dense, (weighted @ self.sparse).tocsr())
 
 
-def pair_products(columns: csr_array) -> csr_array:
+def pair_products(columns: csr_array) -> tuple[Ints, Ints, csr_array]:
     """Products of every two values in a row of a sparse matrix A of shape (n, q).
 
     Returns
     -------
-    csr_array of shape (q * q, n)
-        P, such that A' diag(w) A is ``P @ w`` and the diagonal of A C A' is ``P.T @ C.ravel()``:
-        the row-wise Kronecker product of A with itself, transposed.
+    first, second : ndarray of shape (pairs,)
+        The columns of each pair that some row has, ``first <= second``.
+    products : csr_array of shape (pairs, n)
+        P, such that ``P @ w`` are the entries of A' diag(w) A at these pairs, and all others zero.
     """
     count = np.diff(columns.indptr)
     row = np.repeat(np.arange(len(count)), count)
     # each value beside every value of its row, itself included
     partners = count[row]
-    first = np.repeat(np.arange(len(row)), partners)
-    turn = np.arange(len(first)) - np.repeat(np.cumsum(partners) - partners, partners)
-    second = columns.indptr[row[first]] + turn
-    pair = columns.indices[first].astype(np.int64) * columns.shape[1] + columns.indices[second]
-    products = columns.data[first] * columns.data[second]
-    return csr_array((products, (pair, row[first])), shape=(columns.shape[1] ** 2, len(count)))
+    left = np.repeat(np.arange(len(row)), partners)
+    turn = np.arange(len(left)) - np.repeat(np.cumsum(partners) - partners, partners)
+    right = columns.indptr[row[left]] + turn
+    once = columns.indices[left] <= columns.indices[right]
+    left, right = left[once], right[once]
+    first, second = (columns.indices[side].astype(np.int64) for side in (left, right))
+    place, at = group_index(first, second)
+    products = columns.data[left] * columns.data[right]
+    shape = len(at), len(count)
+    return first[at], second[at], csr_array((products, (place, row[left])), shape=shape)
 
 
 def indicators(groups: pd.DataFrame) -> tuple[csr_array, Ints, list[tuple[str, str]]]:

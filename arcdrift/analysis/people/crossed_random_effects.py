@@ -5,13 +5,15 @@ effects and their joint covariance then follow from the mixed-model equations (H
 Biometrics 31, 423-447), so that differences between two people have correct intervals too.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from functools import cached_property
+from typing import Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy.linalg import cho_factor, cho_solve
 
+from arcdrift.analysis.people.level_pairs import LevelPairs
 from arcdrift.analysis.people.variance_components import (
     STINT,
     CrossedGroups,
@@ -108,10 +110,10 @@ def fit_crossed_effects(
     variances = {name: max(value, LEAST_VARIANCE) for name, value in estimated.items()}
     design = MixedModelEquations(fixed, crossed, variances, part_columns, parts or {})
     if likelihood == "gaussian":
-        effect, factor = design.solve(y, weight / variances["residual"])
+        found = design.solve(y, weight / variances["residual"])
     else:
-        effect, factor = design.solve_logit(y, weight)
-    return CrossedEffects(design.labels, effect, design.covariance(factor), variances)
+        found = design.solve_logit(y, weight)
+    return CrossedEffects(design.labels, found.effect, found.covariance(), variances)
 
 
 def full_rank(columns: Floats) -> Floats:
@@ -154,6 +156,20 @@ def _with_part_columns(
     return fixed, part_columns
 
 
+class Solved(NamedTuple):
+    """Solution of the mixed-model equations.
+
+    Attributes
+    ----------
+    effect : array, shape (effects,)
+    covariance : callable
+        Returns their joint covariance.
+    """
+
+    effect: Floats
+    covariance: Callable[[], Floats]
+
+
 class MixedModelEquations:
     """Henderson's mixed-model equations; stints are integrated out.
 
@@ -177,10 +193,10 @@ class MixedModelEquations:
     ) -> None:
         crossed = CrossedGroups.of(groups)
         self.columns, self.labels = crossed.columns.beside(fixed), crossed.labels
-        precision = np.array([1.0 / variances[name] for name in crossed.names])
-        self.prior = np.concatenate([np.zeros(fixed.shape[1]), precision[crossed.kind]])
+        self.scale = np.sqrt([variances[name] for name in crossed.names])[crossed.kind]
         self.stints = crossed.stints
         self.stint_precision = 0.0 if crossed.stints is None else 1.0 / variances[STINT]
+        self.kind = crossed.kind
         # each effect is the mean of its part plus the deviation of the person or machine
         self.fixed = fixed.shape[1]
         self.effects_of_parts = np.zeros((len(self.labels), self.fixed))
@@ -190,39 +206,53 @@ class MixedModelEquations:
             ]
             self.effects_of_parts[member, column] = 1.0
 
-    def solve(self, y: Floats, precision: Floats) -> tuple[Floats, tuple[Floats, bool]]:
-        """Return the effects for rows of known precision, and the factor of the equations."""
-        normal_matrix = self.columns.moments(precision) + np.diag(self.prior)
-        normal_vector = self.columns.sums(precision * y)
-        if self.stints is not None:
+    def solve(self, y: Floats, precision: Floats) -> Solved:
+        """Return the effects for rows of known precision."""
+        columns, p = self.columns, self.fixed
+        moments, sums = columns.dense_moments(precision), columns.sums(precision * y)
+        if self.stints is None:
+            pairs = self.pairs
+            of_pairs = columns.pairs @ precision
+        else:
             total = self.stints @ precision + self.stint_precision
-            shared = self.columns.sums_by(self.stints, precision)
-            normal_matrix -= shared.moments(1.0 / total)
-            normal_vector -= shared.sums((self.stints @ (precision * y)) / total)
-        factor = cho_factor(normal_matrix)
-        solution = cho_solve(factor, normal_vector)
-        self.linear = self.columns.values(solution)
-        return self.effects_of_parts @ solution[: self.fixed] + solution[self.fixed :], factor
+            shared = columns.sums_by(self.stints, precision)
+            pairs = LevelPairs(self.kind, columns, shared)
+            moments -= shared.dense_moments(1.0 / total)
+            sums -= shared.sums((self.stints @ (precision * y)) / total)
+            of_pairs = pairs.spread(columns, columns.pairs @ precision)
+            of_pairs -= pairs.spread(shared, shared.pairs @ (1.0 / total))
+        # effects in units of their standard deviations
+        scale = self.scale
+        factor, border = pairs.factor(of_pairs, scale), scale[:, None] * moments[p:]
+        solved = factor.solve(np.column_stack([border, scale * sums[p:]]))
+        corner = moments[:p] - border.T @ solved[:, :p]
+        first = np.linalg.solve(corner, sums[:p] - border.T @ solved[:, p])
+        own = scale * (solved[:, p] - solved[:, :p] @ first)
+        self.linear = columns.values(np.append(first, own))
+        with_fixed = self.effects_of_parts - scale[:, None] * solved[:, :p]
 
-    def covariance(self, factor: tuple[Floats, bool]) -> Floats:
-        """Return the joint covariance of the effects by the factor of the normal equations."""
-        inverse: Floats = cho_solve(factor, np.eye(len(self.prior)))
-        parts, p = self.effects_of_parts, self.fixed
-        with_mean = parts @ inverse[:p, p:]
-        own: Floats = inverse[p:, p:] + parts @ inverse[:p, :p] @ parts.T
-        return own + with_mean + with_mean.T
+        def covariance() -> Floats:
+            deviations = scale[:, None] * factor.whole_inverse() * scale
+            return np.asarray(deviations + with_fixed @ np.linalg.solve(corner, with_fixed.T))
 
-    def solve_logit(self, share: Floats, trials: Floats) -> tuple[Floats, tuple[Floats, bool]]:
-        """Return the mode for binomial rows, by Newton's method, and the factor at the mode."""
+        return Solved(self.effects_of_parts @ first + own, covariance)
+
+    @cached_property
+    def pairs(self) -> LevelPairs:
+        """Pairs of levels in one row."""
+        return LevelPairs(self.kind, self.columns)
+
+    def solve_logit(self, share: Floats, trials: Floats) -> Solved:
+        """Return the mode for binomial rows, by Newton's method."""
         linear = np.full(len(share), np.log((share @ trials + 0.5) / ((1 - share) @ trials + 0.5)))
         for _ in range(NEWTON_STEPS):
             probability = 1.0 / (1.0 + np.exp(-linear))
             weights = np.maximum(probability * (1 - probability), 1e-9)
-            effect, factor = self.solve(linear + (share - probability) / weights, trials * weights)
+            found = self.solve(linear + (share - probability) / weights, trials * weights)
             step = self.linear - linear
             longest = float(np.abs(step).max())
             # a full step from far away can overshoot again and again
             linear = linear + step * min(1.0, LONGEST_STEP / max(longest, 1e-12))
             if longest < 1e-8:
                 break
-        return effect, factor
+        return found

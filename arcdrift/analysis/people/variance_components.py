@@ -6,30 +6,26 @@ eliminated one by one (`arcdrift.charts.partly_diagonal`), as are stints, the gr
 levels, and the rows are summed up only once.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import minimize
 from scipy.sparse import csr_array
 from scipy.special import expit
 
 from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators
+from arcdrift.analysis.people.level_pairs import LevelPairs
+from arcdrift.analysis.people.variance_search import Slope, lowest_deviance
 from arcdrift.arrays import Floats, Ints
-from arcdrift.charts.partly_diagonal import PartlyDiagonal, largest_diagonal_group
-
-Deviance = Callable[[Floats], tuple[float, Floats]]
+from arcdrift.charts.partly_diagonal import PartlyDiagonal
 
 STINT = "stint"
 """Column of the grouping that is integrated out: a week of one person on one splicer."""
-START = 0.3
-"""Start of the search: variance of each grouping over that of a row."""
 MODE_STEPS = 100
 """Newton steps after which the search for a mode stops."""
 LONGEST_STEP = 2.0
 """Longest Newton step, in log odds."""
-NEGLIGIBLE_GAIN = 1e-10
+NEGLIGIBLE_GAIN = 1e-7
 """When a step gains less deviance than this, one more step finds the mode."""
 
 
@@ -97,7 +93,7 @@ class GaussianDeviance:
         self.names, self.kind = list(crossed.names), crossed.kind
         self.rows, self.fixed = fixed.shape
         columns = crossed.columns.beside(np.column_stack([fixed, y]))
-        self.moments = columns.moments(weight)
+        self.moments = columns.dense_moments(weight)
         # keeps the residual above zero where the fixed effects explain the response exactly
         self.least_residual = (
             np.finfo(float).eps * self.moments[self.fixed, self.fixed] / self.rows + 1e-99
@@ -107,44 +103,72 @@ class GaussianDeviance:
             self.names.append(STINT)
             members = crossed.stints
         self.total, self.sums = members @ weight, columns.sums_by(members, weight)
-        z = slice(self.fixed + 1, None)
-        of_stints = self.sums.moments(np.ones(len(self.total)))
-        self.alone = largest_diagonal_group(self.kind, self.moments[z, z], of_stints[z, z])
+        self.pairs = LevelPairs(self.kind, columns, self.sums)
+        self.pair_moments = self.pairs.spread(columns, columns.pairs @ weight)
 
-    def __call__(self, ratio: Floats) -> tuple[float, Floats]:
-        """Return the deviance and its gradient at the ratios of people, machines and stints."""
-        return self._evaluate(ratio)[:2]
+    def __call__(self, ratio: Floats) -> Slope:
+        """Return the deviance and its slope at the ratios of people, machines and stints."""
+        z = slice(self.fixed + 1, None)
+        shrinkage, moments, pair_moments, scale, factor = self._factored(ratio)
+        solved, reduced = self._reduced(moments, scale, factor)
+        weights = self._weights(reduced)
+        residual = self._residual(weights, reduced)
+        value = self.rows * np.log(residual) + factor.log_determinant
+        modes = -scale * (solved @ weights)
+        inverse = self.pairs.of_blocks(factor.inverse())
+        pull = moments[z] @ weights + self.pairs.product(pair_moments, modes)
+        left = self.pairs.left_of_moments(pair_moments, scale, factor, inverse)
+        levels, of_level = [left], [self.kind]
+        explained = np.bincount(self.kind, pull**2)
+        if len(self.total):
+            value -= np.log(shrinkage).sum()
+            covariance = self.pairs.scaled(inverse, scale)
+            known = shrinkage**2 * self.sums.sparse_variances(
+                self.pairs.chosen(self.sums, covariance)
+            )
+            levels.append(self.total * shrinkage - known)
+            of_level.append(np.full(len(self.total), len(ratio) - 1))
+            own = shrinkage * self.sums.values(np.concatenate([weights, modes]))
+            explained = np.append(explained, own @ own)
+        trace, information = _traces(np.concatenate(of_level), np.concatenate(levels))
+        # the residual variance is profiled out
+        information -= np.outer(trace, trace) / self.rows
+        return Slope(float(value), trace - explained / residual, information)
 
     def residual(self, ratio: Floats) -> float:
         """Return the residual variance that belongs to the ratios."""
-        return self._evaluate(ratio)[2]
+        _, moments, _, scale, factor = self._factored(ratio)
+        _, reduced = self._reduced(moments, scale, factor)
+        return self._residual(self._weights(reduced), reduced)
 
-    def _evaluate(self, ratio: Floats) -> tuple[float, Floats, float]:
-        p, c, z = self.fixed, slice(self.fixed + 1), slice(self.fixed + 1, None)
+    def _factored(self, ratio: Floats) -> tuple[Floats, Floats, Floats, Floats, PartlyDiagonal]:
+        """Shrinkage of stints, moments without stints, roots of ratios, and the factor."""
         stint = ratio[-1] if len(self.total) else 0.0
         shrinkage = 1.0 / (1.0 + stint * self.total)
-        moments = self.moments - stint * self.sums.moments(shrinkage)
+        moments, pair_moments = self.moments, self.pair_moments
+        if stint > 0.0:
+            of_stints = self.pairs.spread(self.sums, self.sums.pairs @ shrinkage)
+            moments = moments - stint * self.sums.dense_moments(shrinkage)
+            pair_moments = pair_moments - stint * of_stints
         scale = np.sqrt(ratio[self.kind])
-        scaled = scale[:, None] * moments[z]
-        factor = PartlyDiagonal(np.eye(len(scale)) + scaled[:, z] * scale, self.alone)
-        inverse, solved = factor.inverse(), factor.solve(scaled[:, c])
-        reduced = moments[c, c] - scaled[:, c].T @ solved  # weighted by the inverse covariance
-        weights = np.append(-np.linalg.solve(reduced[:p, :p], reduced[:p, p]), 1.0)
-        residual = max(float(weights @ reduced @ weights) / self.rows, self.least_residual)
-        value = self.rows * np.log(residual) + factor.log_determinant
-        modes = -scale * (solved @ weights)
-        whole = np.append(weights, modes)
-        curvature = _reduced_diagonal(moments[z, z], scale, factor, inverse)
-        slope = np.bincount(self.kind, curvature - (moments[z] @ whole) ** 2 / residual).astype(
-            np.float64
-        )
-        if len(self.total):
-            value -= np.log(shrinkage).sum()
-            covariance = scale[:, None] * inverse * scale
-            explained = shrinkage**2 @ self.sums.sparse_variances(covariance)
-            pull = shrinkage * self.sums.values(whole)
-            slope = np.append(slope, self.total @ shrinkage - explained - pull @ pull / residual)
-        return float(value), slope, residual
+        return shrinkage, moments, pair_moments, scale, self.pairs.factor(pair_moments, scale)
+
+    def _reduced(
+        self, moments: Floats, scale: Floats, factor: PartlyDiagonal
+    ) -> tuple[Floats, Floats]:
+        """Solution for the dense columns, and their moments, by the inverse covariance."""
+        dense = self.fixed + 1
+        scaled = scale[:, None] * moments[dense:]
+        solved = factor.solve(scaled)
+        return solved, moments[:dense] - scaled.T @ solved
+
+    def _weights(self, reduced: Floats) -> Floats:
+        """Weights of the dense columns in the residual: fixed effects, negative, and a one."""
+        p = self.fixed
+        return np.append(-np.linalg.solve(reduced[:p, :p], reduced[:p, p]), 1.0)
+
+    def _residual(self, weights: Floats, reduced: Floats) -> float:
+        return float(max(weights @ reduced @ weights / self.rows, self.least_residual))
 
 
 def gaussian_variances(
@@ -158,7 +182,7 @@ def gaussian_variances(
         ``residual`` (of a row of weight 1) and each column of ``groups``.
     """
     deviance = GaussianDeviance(y, weight, fixed, groups)
-    ratio = _minimize_deviance(deviance, len(deviance.names))
+    ratio = lowest_deviance(deviance, len(deviance.names))
     residual = deviance.residual(ratio)
     result = (ratio * residual).tolist()
     return {"residual": residual} | dict(zip(deviance.names, result, strict=True))
@@ -185,54 +209,61 @@ class LogitDeviance:
         self.share, self.trials, self.fixed = share, trials, fixed.shape[1]
         crossed = CrossedGroups.of(groups)
         self.kind, self.columns = crossed.kind, crossed.columns.beside(fixed)
-        z = slice(self.fixed, None)
-        self.alone = largest_diagonal_group(self.kind, self.columns.moments(trials)[z, z])
-        # effects in units of their standard deviations; each search starts at the previous mode
+        self.pairs = LevelPairs(self.kind, self.columns)
+        # effects in units of their standard deviations; each search starts near the previous mode
         self.mode = np.zeros(self.fixed + len(self.kind))
+        # information on each effect, and its pull at the mode were it zero, as for a single one
+        self._known, self._pull = np.zeros((2, len(self.kind)))
         odds = np.log((share @ trials + 0.5) / ((1.0 - share) @ trials + 0.5))
         self.mode[: self.fixed] = np.linalg.lstsq(fixed, np.full(len(share), odds))[0]
 
-    def __call__(self, variances: Floats) -> tuple[float, Floats]:
-        """Return the deviance and its gradient at the variances."""
+    def __call__(self, variances: Floats) -> Slope:
+        """Return the deviance and its slope at the variances."""
         p, z = slice(None, self.fixed), slice(self.fixed, None)
-        scale = np.append(np.ones(self.fixed), np.sqrt(variances[self.kind]))
+        own = np.sqrt(variances[self.kind])
+        scale = np.append(np.ones(self.fixed), own)
+        self.mode[z] = own * self._pull / (1.0 + own**2 * self._known)
         converged = False
         for _ in range(MODE_STEPS):
             linear = self.columns.values(scale * self.mode)
             probability = expit(linear)
             residual = self.trials * (self.share - probability)
             spread = self.trials * np.maximum(probability * (1.0 - probability), 1e-15)
-            moments = self.columns.moments(spread)
-            joint = scale[:, None] * moments * scale
-            joint[z, z] += np.eye(len(self.kind))
-            factor = PartlyDiagonal(joint[z, z], self.alone)
-            inverse = factor.inverse()
-            covariance = scale[z, None] * inverse * scale[z]
+            pair_moments, moments = self.columns.pairs @ spread, self.columns.dense_moments(spread)
+            factor = self.pairs.factor(pair_moments, own)
+            inverse = self.pairs.of_blocks(factor.inverse())
             # the determinant depends on the mode, and the mode on the fixed effects
-            reach = self.columns.sparse_variances(covariance)
+            reach = self.columns.sparse_variances(self.pairs.scaled(inverse, own))
             score_change = self.columns.sums(spread * (1.0 - 2.0 * probability) * reach)
             pull = self.columns.sums(residual)
             score = scale * pull
             score[z] -= self.mode[z]
-            moved = moments[:, z] @ (scale[z] * factor.solve(scale[z] * score_change[z]))
-            score[p] -= (score_change - moved)[p] / 2.0
-            step = _bordered_solution(joint, factor, self.fixed, score)
+            border = own[:, None] * moments[z]
+            solved = factor.solve(np.column_stack([border, own * score_change[z], score[z]]))
+            moved = own * solved[:, -2]
+            score[p] -= (score_change[p] - moments[z].T @ moved) / 2.0
+            first = np.linalg.solve(
+                moments[p] - border.T @ solved[:, : self.fixed],
+                score[p] - border.T @ solved[:, -1],
+            )
+            step = np.concatenate([first, solved[:, -1] - solved[:, : self.fixed] @ first])
+            if converged:
+                break
             longest = float(np.abs(self.columns.values(scale * step)).max())
             # a full step from far away can overshoot again and again
             self.mode = self.mode + step * min(1.0, LONGEST_STEP / max(longest, 1e-12))
-            if converged:
-                break
             # by the gain left, not the step: log odds of an event never seen grow forever
             converged = abs(float(score @ step)) < NEGLIGIBLE_GAIN
         fit = self.trials * (self.share * linear - np.logaddexp(0.0, linear))
         modes = self.mode[z]
+        self._known = self.pairs.diagonal(pair_moments)
+        self._pull = pull[z] + self._known * own * modes
         value = -2.0 * fit.sum() + modes @ modes + factor.log_determinant
-        curvature = _reduced_diagonal(moments[z, z], scale[z], factor, inverse)
-        mode_change = (score_change - moved)[z]
-        slope = np.bincount(self.kind, curvature + mode_change * pull[z] - pull[z] ** 2).astype(
-            np.float64
-        )
-        return float(value), slope
+        left = self.pairs.left_of_moments(pair_moments, own, factor, inverse)
+        mode_change = score_change[z] - self.pairs.product(pair_moments, moved)
+        trace, information = _traces(self.kind, left)
+        indirect = np.bincount(self.kind, mode_change * pull[z] - pull[z] ** 2)
+        return Slope(float(value), trace + indirect, information)
 
 
 def logit_variances(
@@ -241,55 +272,11 @@ def logit_variances(
     """Estimate the variance of each grouping by maximum likelihood (see `LogitDeviance`)."""
     groups = CrossedGroups.of(groups)
     deviance = LogitDeviance(share, trials, fixed, groups)
-    result = _minimize_deviance(deviance, len(groups.names))
+    result = lowest_deviance(deviance, len(groups.names))
     return dict(zip(groups.names, result.tolist(), strict=True))
 
 
-def _reduced_diagonal(
-    moments: Floats, scale: Floats, factor: PartlyDiagonal, inverse: Floats
-) -> Floats:
-    """Diagonal of M - M D A^-1 D M for A = I + D M D.
-
-    Parameters
-    ----------
-    moments : ndarray of shape (q, q)
-        M.
-    scale : ndarray of shape (q,)
-        Diagonal of D; some may be zero.
-    factor : PartlyDiagonal
-        Factor of A.
-    inverse : ndarray of shape (q, q)
-        Inverse of A, where M is not zero.
-
-    Notes
-    -----
-    The matrix is ``D^-1 A^-1 D M``, whose diagonal needs no product of whole matrices; where D is
-    zero it is found from the columns of ``D M``.
-    """
-    zero = scale == 0.0
-    diagonal = ((inverse * moments) @ scale) / np.where(zero, 1.0, scale)
-    if zero.any():
-        scaled = scale[:, None] * moments[:, zero]
-        diagonal[zero] = np.diag(moments)[zero] - (scaled * factor.solve(scaled)).sum(axis=0)
-    return np.asarray(diagonal)
-
-
-def _bordered_solution(joint: Floats, factor: PartlyDiagonal, fixed: int, score: Floats) -> Floats:
-    """Solve equations whose matrix is known by the factor of all but its first columns."""
-    border = factor.solve(np.column_stack([joint[fixed:, :fixed], score[fixed:]]))
-    corner = joint[:fixed, :fixed] - joint[:fixed, fixed:] @ border[:, :-1]
-    first = np.linalg.solve(corner, score[:fixed] - joint[:fixed, fixed:] @ border[:, -1])
-    return np.concatenate([first, border[:, -1] - border[:, :-1] @ first])
-
-
-def _minimize_deviance(deviance: Deviance, count: int) -> Floats:
-    """Return the variances, or variance ratios, of the lowest deviance; some may be zero."""
-    result = minimize(
-        deviance,
-        np.full(count, START),
-        jac=True,
-        method="L-BFGS-B",
-        bounds=[(0.0, None)] * count,
-        options={"ftol": 1e-11, "gtol": 1e-6},
-    )
-    return np.asarray(result.x)
+def _traces(kind: Ints, diagonal: Floats) -> tuple[Floats, Floats]:
+    """By grouping: sum of the levels' entries, and a diagonal matrix of that of their squares."""
+    trace, squares = (np.bincount(kind, values) for values in (diagonal, diagonal**2))
+    return np.asarray(trace, dtype=np.float64), np.diag(squares).astype(np.float64)

@@ -40,7 +40,11 @@ def test_moments_sums_and_variances_are_those_of_the_dense_columns():
     root = rng.normal(size=(6, 6))
     covariance = root @ root.T
     z = marks.toarray()
-    np.testing.assert_allclose(columns.sparse_variances(covariance), np.diag(z @ covariance @ z.T))
+    of_pairs = covariance[columns.first, columns.second]
+    np.testing.assert_allclose(columns.sparse_variances(of_pairs), np.diag(z @ covariance @ z.T))
+    np.testing.assert_allclose(
+        columns.dense_moments(weight), written_out.T @ np.diag(weight) @ dense, atol=1e-12
+    )
     members = indicators(pd.DataFrame({"week": rng.choice(list("uvwxyz"), 50)}))[0].T.tocsr()
     weeks = columns.sums_by(members, weight)
     sums = members.toarray() @ np.diag(weight) @ written_out
@@ -52,5 +56,9 @@ def test_rows_of_many_few_or_no_values_have_all_their_pairs():
     rows = csr_array(np.array([[1.0, 2.0, 3.0], [0.0, 0.0, 0.0], [0.0, 4.0, 0.0]]))
     weight = np.array([2.0, 7.0, 0.5])
     dense = rows.toarray()
-    found = (pair_products(rows) @ weight).reshape(3, 3)
-    np.testing.assert_array_equal(found, dense.T @ np.diag(weight) @ dense)
+    first, second, products = pair_products(rows)
+    found = np.zeros((3, 3))
+    found[first, second] = products @ weight
+    np.testing.assert_array_equal(found, np.triu(dense.T @ np.diag(weight) @ dense))
+    assert (first <= second).all()
+    assert len(first) == 6
