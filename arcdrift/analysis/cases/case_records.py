@@ -1,6 +1,7 @@
 """Records that the history of a case needs: workdays of its subject, and what was done about it."""
 
 from collections import defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cached_property
@@ -13,6 +14,7 @@ import pandas as pd
 
 from arcdrift.analysis.cases.check_habits import CheckHabit, check_habits
 from arcdrift.analysis.checks.compliance import WORKED
+from arcdrift.analysis.common.grouping import group_index
 from arcdrift.analysis.common.service_actions import REPLACED
 from arcdrift.arrays import Datetimes, Ints
 from arcdrift.case import Key
@@ -85,11 +87,15 @@ class CaseRecords:
         elif subject_type in ("technician", "cleaver", "site", "program", "holding"):
             days = self._days_by(subject_type).get(subject)
         else:
-            days = np.unique(self.cells["day"].to_numpy())
+            days = self._all_days
         if days is None:
             return []
         later: list[date] = days[days > np.datetime64(day)].astype("datetime64[D]").tolist()
         return later
+
+    @cached_property
+    def _all_days(self) -> Datetimes:
+        return np.unique(self.cells["day"].to_numpy())
 
     @cached_property
     def _splicer_days(self) -> dict[str, Datetimes]:
@@ -100,9 +106,8 @@ class CaseRecords:
 
     def _days_by(self, column: str) -> dict[str, Datetimes]:
         if column not in self._days:
-            known = self.cells[[column, "day"]].drop_duplicates()
             self._days[column] = {
-                str(name): np.sort(days.to_numpy()) for name, days in known.groupby(column)["day"]
+                name: days for (name,), days in _distinct_days(self.cells, column)
             }
         return self._days[column]
 
@@ -111,9 +116,8 @@ class CaseRecords:
         """Cleavers of each splicer and person, with the days of their use."""
         found: dict[tuple[str, str], list[tuple[str, Datetimes]]] = defaultdict(list)
         for column in ("splicer", "technician"):
-            known = self.cells[[column, "cleaver", "day"]].drop_duplicates()
-            for (name, cleaver), days in known.groupby([column, "cleaver"])["day"]:
-                found[column, str(name)].append((str(cleaver), days.to_numpy()))
+            for (name, cleaver), days in _distinct_days(self.cells, column, "cleaver"):
+                found[column, name].append((cleaver, days))
         return found
 
     def cleavers(self, finding: Finding) -> list[str]:
@@ -163,22 +167,23 @@ class CaseRecords:
         return {str(asset): (at[rows], action[rows]) for asset, rows in places.items()}
 
     def _coaching(self, person: str, since: datetime) -> list[FoundAction]:
-        rows = self.notes[self.notes["technician"] == person]
         zone = self.zone("technician", person)
         found = [
             FoundAction(
                 datetime.fromisoformat(row["held_on"]).replace(hour=12, tzinfo=zone),
                 f"coaching: {row['topic']}", str(row["said_by"]), "coaching",
             )
-            for row in self._records(rows)
+            for row in self._notes_of.get(person, ())
         ]  # fmt: skip
         return [action for action in found if action.at >= since]
 
-    @staticmethod
-    def _records(rows: pd.DataFrame) -> list[dict[str, Any]]:
-        return [
-            {str(name): value for name, value in row.items()} for row in rows.to_dict("records")
-        ]
+    @cached_property
+    def _notes_of(self) -> dict[str, list[dict[str, Any]]]:
+        """Coaching notes of each person, as they come."""
+        found: dict[str, list[dict[str, Any]]] = defaultdict(list)
+        for row in self.notes.to_dict("records"):
+            found[row["technician"]].append({str(name): value for name, value in row.items()})
+        return found
 
     @cached_property
     def habits(self) -> dict[str, list[CheckHabit]]:
@@ -205,3 +210,18 @@ class CaseRecords:
         checked = rows["checked_at"].to_numpy(dtype="datetime64[us]")
         places = rows.reset_index(drop=True).groupby("splicer").indices
         return {str(name): (day[at], checked[at]) for name, at in places.items()}
+
+
+def _distinct_days(
+    cells: pd.DataFrame, *columns: str
+) -> Iterator[tuple[tuple[str, ...], Datetimes]]:
+    """Each combination of names in some columns, in order, with its days in order."""
+    if cells.empty:
+        return
+    keys = [cells[column] for column in columns]
+    _, rows = group_index(*keys, cells["day"])
+    names, first = group_index(*(values.array[rows] for values in keys))
+    texts = [values.array[rows[first]].tolist() for values in keys]
+    days = np.split(cells["day"].to_numpy()[rows], np.searchsorted(names, np.arange(1, len(first))))
+    for number, own in enumerate(days):
+        yield tuple(str(text[number]) for text in texts), own

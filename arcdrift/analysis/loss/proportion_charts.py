@@ -98,8 +98,6 @@ def chart_proportions(cells: pd.DataFrame, measure: str, budget: float) -> pd.Da
         }.items()
     }
     day, days = pd.factorize(cells["day"], sort=True)
-    allowed = budget / EXCESS[measure]
-    run_length = _run_lengths([code for code, _ in subjects.values()], day, len(days), allowed)
     bad = cells[share.bad].to_numpy(dtype=np.float64)
     items = cells[share.of].to_numpy(dtype=np.float64)
     stream, _ = subjects["stream"]
@@ -114,6 +112,8 @@ def chart_proportions(cells: pd.DataFrame, measure: str, budget: float) -> pd.Da
         if (code >= 0).any():
             weight = rolled if kind == "technician" else rolled * person
             tables.append(_Table.of(kind, code, names, day, len(days), bad, items, weight))
+    active = np.sum([(table.items > 0).sum(axis=1) for table in tables], axis=0)
+    run_length = _run_lengths(active, budget / EXCESS[measure])
     charts = binomial_cusums(
         np.hstack([table.bad for table in tables]),
         np.hstack([table.least_items for table in tables]),
@@ -189,12 +189,8 @@ def _person_ratios(
     return np.where(unknown[technician], 1.0, ratio[day, technician])
 
 
-def _run_lengths(codes: list[Ints], day: Ints, days: int, budget: float) -> Floats:
-    """Wanted average run length of each day, from the number of points in the month before."""
-    active = np.zeros(days, dtype=np.int64)
-    for code in codes:
-        used = np.unique((day * (code.max() + 1) + code)[code >= 0])
-        active += np.bincount(used // (code.max() + 1), minlength=days)
+def _run_lengths(active: Ints, budget: float) -> Floats:
+    """Wanted average run length of each day, from the points of each day of the month before."""
     pace = np.r_[0.0, monthly_counts(active)[:-1]]
     pace[:FIRST_PACE_DAYS] = WORKDAYS_PER_MONTH * active[:FIRST_PACE_DAYS]
     return np.asarray(np.clip(pace / budget, RUN_LENGTHS[0], RUN_LENGTHS[-1]), dtype=np.float64)
@@ -211,10 +207,11 @@ def _rows(tables: Sequence[_Table], days: pd.Index, charts: BinomialCusums) -> p
     row, series = row[order], series[order]
     at = row, series
     onset, rate = charts.onset[at], charts.rate[at]
-    names = np.concatenate([np.asarray(table.names, dtype=object) for table in tables])
+    names = pd.array([str(name) for table in tables for name in table.names], dtype="str")
+    kinds = pd.array([table.kind for table in tables], dtype="str")
     return pd.DataFrame(
         {
-            "subject_type": np.array([table.kind for table in tables], dtype=object)[kind[series]],
+            "subject_type": kinds[kind[series]],
             "subject_id": names[series],
             "day": np.asarray(days)[row],
             "n": made[at].astype(np.int64),

@@ -312,21 +312,22 @@ def replacement_findings(
     found: list[Finding] = []
     if life_arcs is None:
         return found
-    actions, serviced = service["action"].tolist(), service["serviced_at"]
-    times = serviced.to_numpy(dtype="datetime64[us]")
+    actions = service["action"].tolist()
+    times = service["serviced_at"].to_numpy(dtype="datetime64[us]")
     restarts = times[[action in RESTART_ACTIONS for action in actions]]
-    replaced = serviced[[action == REPLACED for action in actions]].sort_values()
-    replaced = replaced[replaced <= now]
+    replaced = np.sort(times[[action == REPLACED for action in actions]])
+    replaced = replaced[replaced <= now.to_datetime64()]
     checked, epoch = points["checked_at"].to_numpy("datetime64[us]"), points["epoch"].to_numpy()
     counts = points["arcs"].to_numpy(dtype=np.float64)
     alarmed = points["alarm"].to_numpy(dtype=bool)
     window = np.timedelta64(REASON_WITHIN.to_pytimedelta())
-    for at, moment in zip(replaced, replaced.to_numpy(dtype="datetime64[us]"), strict=True):
+    for moment in replaced:
         before_replacement = (epoch == (restarts < moment).sum()) & (checked < moment)
         known = counts[before_replacement & ~np.isnan(counts)]
         if not len(known):
             continue
         arcs = float(known[-1])
+        at = pd.Timestamp(moment, tz="UTC")
         if arcs > LATE_SHARE * life_arcs:
             found.append(_life_finding("electrodes-late", splicer, at, arcs, life_arcs, now))
         if arcs >= EARLY_SHARE * life_arcs:

@@ -8,6 +8,7 @@ there is one figure too: that of its finding.
 """
 
 from collections.abc import Iterable
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ import pandas as pd
 from arcdrift.analysis.causes.shift_sizes import BEFORE_SPAN, FEWEST_SPLICES
 from arcdrift.analysis.common.days import day_begun_at
 from arcdrift.analysis.common.episodes import FADING
+from arcdrift.analysis.common.grouping import group_index
 from arcdrift.finding import Finding
 
 CHANGED = ("loss-raised", "loss-lowered")
@@ -54,20 +56,26 @@ def stream_changes(days: pd.DataFrame, findings: Iterable[Finding]) -> pd.DataFr
         return pd.DataFrame(columns=COLUMNS)
     if "excluded" in days.columns:
         days = days[~days["excluded"].astype(bool)]
-    for (splicer, program), stream in days.sort_values("day").groupby(KEYS):
-        recent = max(
-            stream["day"].iloc[-min(RECENT_DAYS, len(stream))], stream["day"].iloc[-1] - FADING
-        )
+    ends = {finding.id: day_begun_at(pd.Timestamp(finding.until)) for finding in changes}
+    code, first = group_index(*(days[name] for name in KEYS))
+    day = days["day"].to_numpy(dtype="datetime64[us]")
+    order = np.lexsort((day, code))
+    starts = np.searchsorted(code[order], np.arange(len(first) + 1)).tolist()
+    names = days[KEYS].iloc[first].itertuples(index=False, name=None)
+    sites = days["site"].iloc[order[np.array(starts[1:]) - 1]].tolist()
+    for (splicer, program), site, (start, end) in zip(names, sites, pairwise(starts), strict=True):
+        latest = pd.Timestamp(day[order[end - 1]])
+        recent = max(pd.Timestamp(day[order[max(end - RECENT_DAYS, start)]]), latest - FADING)
         about = [
             (finding.subject_type == "stream", finding.until, finding)
             for finding in changes
-            if _holds_stream(finding, str(splicer), str(program), str(stream["site"].iloc[-1]))
-            and day_begun_at(pd.Timestamp(finding.until)) >= recent
+            if ends[finding.id] >= recent
+            and _holds_stream(finding, str(splicer), str(program), str(site))
         ]
         if not about:
             continue
         _, _, finding = max(about, key=lambda entry: entry[:2])
-        means = _means(finding, stream)
+        means = _means(finding, days.iloc[order[start:end]])
         if means is not None:
             onset = f"{_onset_day(finding):%Y-%m-%d}"
             rows.append((splicer, program, onset, *means, finding.id))
