@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.episodes import episodes
-from arcdrift.analysis.common.grouping import group_index
+from arcdrift.analysis.common.grouping import match_rows
+from arcdrift.analysis.loss.day_level import STREAM
 from arcdrift.analysis.loss.loss_charts import AllLossCharts
 from arcdrift.analysis.loss.rollup import (
     SUBJECT,
@@ -68,9 +69,9 @@ class Episode:
 def alarm_episodes(charts: AllLossCharts) -> list[Episode]:
     """Episodes of alarms of all charts, by first alarm."""
     found = [
-        *_level_episodes("level", as_stream_subjects(charts.streams.days)),
+        *_level_episodes("level", charts.streams.days),
         *_level_episodes("level", charts.rolled),
-        *_level_episodes("spread", as_stream_subjects(charts.spread)),
+        *_level_episodes("spread", charts.spread),
         *_level_episodes("spread", charts.rolled_spread),
     ]
     for measure, days in charts.rates.items():
@@ -81,13 +82,18 @@ def alarm_episodes(charts: AllLossCharts) -> list[Episode]:
 def _days_of_alarmed_subjects(
     days: pd.DataFrame, alarm: pd.Series
 ) -> Iterator[tuple[tuple[str, str], pd.DataFrame]]:
-    """All days of each subject that has an alarm, in order."""
+    """All days of each subject that has an alarm, in order; of streams, if no subject is named."""
     if not alarm.any():
         return
-    code, _ = group_index(days["subject_type"], days["subject_id"])
-    alarmed = np.isin(code, code[alarm.to_numpy()])
-    for _, part in days[alarmed].groupby(code[alarmed]):
-        subject_type, subject_id = part[list(SUBJECT)].iloc[0]
+    keys = list(SUBJECT if "subject_id" in days.columns else STREAM)
+    alarmed = days.loc[alarm, keys].drop_duplicates()
+    days = days[np.all([days[name].isin(alarmed[name].unique()) for name in keys], axis=0)]
+    row = match_rows(days, alarmed, keys)
+    days, row = days[row >= 0], row[row >= 0]
+    subjects = as_stream_subjects(alarmed) if keys == list(STREAM) else alarmed
+    names = list(subjects[list(SUBJECT)].itertuples(index=False, name=None))
+    for number, part in days.groupby(row):
+        subject_type, subject_id = names[int(number)]
         yield (str(subject_type), str(subject_id)), part.sort_values("day", ignore_index=True)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, monthly_counts
-from arcdrift.analysis.common.grouping import group_index
+from arcdrift.analysis.common.grouping import group_index, match_rows
 from arcdrift.analysis.loss.day_level import (
     LAG_DAYS,
     LAG_FROM,
@@ -209,8 +209,8 @@ class ChartDays:
         """Cells of a group's people with the row of their stream day."""
         group, place = self.groups[g], self.place
         keys, rows = [*group.settings.keys, "day"], place[self.group_number[place] == g]
-        days = group.days.loc[group.included, keys].assign(row=rows)
-        return days.merge(cells, on=keys)
+        row = match_rows(cells, group.days.loc[group.included, keys], keys)
+        return cells[row >= 0].assign(row=rows[row[row >= 0]])
 
 
 _ROW_ARRAYS = (

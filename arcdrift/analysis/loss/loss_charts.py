@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.chart_states import ChartStates
+from arcdrift.analysis.common.grouping import category_to_text, match_rows
 from arcdrift.analysis.loss.day_level import ChartGroup, LossCharts
 from arcdrift.analysis.loss.proportion_charts import COUNTED, chart_proportions
 from arcdrift.analysis.loss.rollup import (
@@ -167,9 +168,8 @@ def chart_all(
     cells = stream_technician_cells(technician_days)
     if "excluded" in days.columns and len(cells):
         keys = ["splicer", "program", "day"]
-        cells = cells.merge(days.loc[days["excluded"], keys], on=keys, how="left", indicator=True)
-        cells = cells[cells["_merge"] == "left_only"].drop(columns="_merge")
-        cells = cells.reset_index(drop=True)
+        excluded = match_rows(cells, days.loc[days["excluded"], keys], keys) >= 0
+        cells = cells[~excluded].reset_index(drop=True)
     return chart_cells(days, cells, false_alarms_per_month, shares, states)
 
 
@@ -226,7 +226,7 @@ def chart_cells(
             measure: chart_proportions(cells, measure, budget * getattr(shares, measure))
             for measure in COUNTED
         },
-        cells=cells,
+        cells=category_to_text(cells),
     )
 
 

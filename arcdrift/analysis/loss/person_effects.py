@@ -8,6 +8,7 @@ shrunken toward 0 (best linear unbiased prediction with the levels of the stream
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.common.grouping import text_codes
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.arrays import Bools, Floats, Ints
 
@@ -39,7 +40,8 @@ class PersonEffects:
         used = (cells["n"] > 0) & (cells["technician"] != NOBODY)
         cells = cells[used].sort_values("row", kind="stable")
         self.row: Ints = cells["row"].to_numpy(np.int64)
-        self.person, names = pd.factorize(cells["technician"].astype(str))
+        # in order of their first cells, so that a state still knows them when others have come
+        self.person, names = pd.factorize(text_codes(cells["technician"])[0])
         self.n: Floats = cells["n"].to_numpy(np.float64)
         self.mean: Floats = cells["capped"].to_numpy(np.float64) / self.n
         self.share: Floats = self.n / row_n[self.row]

@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, monthly_counts
+from arcdrift.analysis.common.grouping import text_codes
 from arcdrift.analysis.loss.rollup import (
     SUBJECT,
-    as_stream_subjects,
     shared_by_splicers,
+    stream_subjects,
     subjects_of,
 )
 from arcdrift.analysis.loss.technician_days import NOBODY
@@ -90,9 +91,9 @@ def chart_proportions(cells: pd.DataFrame, measure: str, budget: float) -> pd.Da
     if cells.empty:
         return pd.DataFrame(columns=RATE_COLUMNS)
     subjects = {
-        kind: pd.factorize(subject, sort=True)
+        kind: text_codes(subject)
         for kind, subject in {
-            "stream": as_stream_subjects(cells)["subject_id"],
+            "stream": stream_subjects(cells),
             **subjects_of(cells),
             **(shared_by_splicers(cells) if measure in OF_ATTEMPTS else {}),
         }.items()
@@ -174,7 +175,7 @@ def _person_ratios(
 
     Drawn toward 1 by `PERSON_WEIGHT` bad items; 1 where nobody is logged.
     """
-    technician, names = pd.factorize(cells["technician"], sort=True)
+    technician, names = text_codes(cells["technician"])
     days = int(day.max()) + 1
 
     def table(code: Ints, values: Floats) -> Floats:

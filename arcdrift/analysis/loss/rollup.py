@@ -4,10 +4,19 @@ A rolled-up day is relative to the expected loss of its streams that day, so tha
 more with a program of high loss does not appear to get worse.
 """
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.grouping import group_index, group_sums
+from arcdrift.analysis.common.grouping import (
+    as_text,
+    group_index,
+    group_sums,
+    match_rows,
+    text_codes,
+    text_to_category,
+)
 from arcdrift.analysis.loss.day_level import without_effect
 from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 from arcdrift.analysis.loss.technician_days import NO_HOLDING, NOBODY
@@ -20,6 +29,8 @@ WHOLE_CREW = "crew"
 SUMS = [
     "n", "capped", "capped_squares", "total", "made", "errors", "places", "again", "dirty",
 ]  # fmt: skip
+SUMMED = {"capped_squares": "squares", "total": "capped"}
+"""Names that sums have in technician days, where they differ."""
 CELL_KEYS = ["splicer", "program", "technician", "holding", "site", "day"]
 FEWEST_IN_SPREAD = 5
 """Splices a day needs for its spread to be used."""
@@ -32,8 +43,17 @@ scatter of the crew's days is learned by the chart as variance between days."""
 
 def as_stream_subjects(days: pd.DataFrame) -> pd.DataFrame:
     """Stream days with ``subject_type`` (stream) and ``subject_id``."""
-    name = days["splicer"].astype(str) + " / " + days["program"].astype(str)
-    return days.assign(subject_type="stream", subject_id=name)
+    return days.assign(subject_type="stream", subject_id=as_text(stream_subjects(days)))
+
+
+def stream_subjects(days: pd.DataFrame) -> pd.Series:
+    """Subject id of the stream of each row, in categories."""
+    code, first = group_index(days["splicer"], days["program"])
+    pairs = (days[name].array[first].tolist() for name in ("splicer", "program"))
+    names = np.array([f"{splicer} / {program}" for splicer, program in zip(*pairs, strict=True)])
+    categories, rank = np.unique(names.astype(object), return_inverse=True)
+    values = pd.Categorical.from_codes(rank.astype(np.int64)[code], pd.Index(categories, dtype=str))
+    return pd.Series(values, index=days.index)
 
 
 def stream_technician_cells(technician_days: pd.DataFrame) -> pd.DataFrame:
@@ -48,21 +68,26 @@ def stream_technician_cells(technician_days: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        `CELL_KEYS`; ``n``, ``capped`` (dB) and ``capped_squares`` (dB2) of splices with a loss,
-        ``total`` (the same as ``capped``), and counts: ``made``, ``errors``, ``places``, ``again``
-        and ``dirty``.
+        `CELL_KEYS`, text in categories; ``n``, ``capped`` (dB) and ``capped_squares`` (dB2) of
+        splices with a loss, ``total`` (the same as ``capped``), and counts: ``made``, ``errors``,
+        ``places``, ``again`` and ``dirty``.
     """
-    cells = technician_days.rename(columns={"squares": "capped_squares"})
-    cells = cells.assign(total=cells["capped"])
-    return cells.groupby(CELL_KEYS, as_index=False, sort=True)[SUMS].sum()
+    sums = {name: technician_days[SUMMED.get(name, name)] for name in SUMS}
+    return _sums(text_to_category(technician_days[CELL_KEYS]), sums)
+
+
+def _sums(keys: pd.DataFrame, sums: Mapping[str, pd.Series]) -> pd.DataFrame:
+    """Sums by combination of keys, in their order."""
+    code, first = group_index(*(keys[name] for name in keys.columns))
+    cells = keys.take(first).reset_index(drop=True)
+    return pd.concat([cells, group_sums(code, sums)], axis=1)
 
 
 def sum_over_holdings(cells: pd.DataFrame) -> pd.DataFrame:
     """Cells by stream, technician and day, for charts of losses."""
     if len(cells["holding"].unique()) <= 1:
         return cells.drop(columns="holding")
-    keys = [name for name in CELL_KEYS if name != "holding"]
-    return cells.groupby(keys, as_index=False, sort=True)[SUMS].sum()
+    return _sums(cells[[name for name in CELL_KEYS if name != "holding"]], cells[SUMS])
 
 
 def subjects_of(cells: pd.DataFrame) -> dict[str, pd.Series]:
@@ -72,12 +97,12 @@ def subjects_of(cells: pd.DataFrame) -> dict[str, pd.Series]:
     a single site the crew.
     """
     several = len(cells["site"].unique()) > 1
-    whole = WHOLE_CREW if len(cells["splicer"].unique()) > 1 else None
+    crew = np.full(len(cells), 0 if len(cells["splicer"].unique()) > 1 else -1)
     return {
         "splicer": cells["splicer"].where(_has_several(cells["splicer"], cells["program"])),
         "technician": cells["technician"].where(cells["technician"] != NOBODY),
         "site": cells["site"].where(_has_several(cells["site"], cells["splicer"]) & several),
-        "crew": pd.Series(whole, index=cells.index, dtype=object),
+        "crew": pd.Series(pd.Categorical.from_codes(crew, [WHOLE_CREW]), index=cells.index),
     }
 
 
@@ -96,10 +121,10 @@ def shared_by_splicers(cells: pd.DataFrame) -> dict[str, pd.Series]:
 
 def _has_several(values: pd.Series, other_values: pd.Series) -> Bools:
     """Whether each row's value occurs with more than one value of another column."""
-    (code, names), (other, others) = pd.factorize(values), pd.factorize(other_values)
-    pairs = np.unique(code * len(others) + other)
-    count = np.bincount(pairs // max(len(others), 1), minlength=len(names))
-    return np.asarray(count[code] > 1, dtype=bool)
+    (code, names), (other, others) = text_codes(values), text_codes(other_values)
+    present = np.zeros((len(names), len(others)), dtype=bool)
+    present[code, other] = True
+    return np.asarray((present.sum(axis=1) > 1)[code], dtype=bool)
 
 
 def rows_per_day(days: pd.Series, subjects: dict[str, pd.Series] | None = None) -> pd.Series:
@@ -112,14 +137,16 @@ def rows_per_day(days: pd.Series, subjects: dict[str, pd.Series] | None = None) 
     subjects : dict of Series, optional
         `subjects_of` the same rows; rows of one subject and day then count once.
     """
-    parts = [days]
-    if subjects is not None:
-        parts = [
-            pd.DataFrame({"day": days, "subject": subject}).dropna().drop_duplicates()["day"]
-            for subject in subjects.values()
-        ]
-    counted: pd.Series = pd.concat(parts).value_counts().sort_index()
-    return counted
+    day, worked = pd.factorize(days, sort=True)
+    if subjects is None:
+        return pd.Series(np.bincount(day, minlength=len(worked)), index=worked)
+    rows = np.zeros(len(worked), dtype=np.int64)
+    for subject in subjects.values():
+        code, names = text_codes(subject)
+        present = np.zeros((len(worked), len(names) + 1), dtype=bool)
+        present[day, code] = True  # the last column is that of no subject
+        rows += present[:, :-1].sum(axis=1)
+    return pd.Series(rows, index=worked)[rows > 0]
 
 
 def roll_up_days(cells: pd.DataFrame, stream_days: pd.DataFrame) -> pd.DataFrame:
@@ -146,7 +173,7 @@ def roll_up_days(cells: pd.DataFrame, stream_days: pd.DataFrame) -> pd.DataFrame
     known = stream_days.dropna(subset=["expected_db"])
     effects = ["person_effect", "crew_effect", "shared_effect"]
     known = known[["splicer", "program", "day", "expected_db", *effects]]
-    rows = cells[cells["n"] > 0].merge(known, on=["splicer", "program", "day"])
+    rows = _with_columns(cells[cells["n"] > 0], known)
     if rows.empty:
         return pd.DataFrame(columns=columns)
     # center: cube root of the expected loss without any effect; effects are then added back
@@ -166,6 +193,15 @@ def roll_up_days(cells: pd.DataFrame, stream_days: pd.DataFrame) -> pd.DataFrame
     return pd.concat(parts, ignore_index=True)[columns]
 
 
+def _with_columns(cells: pd.DataFrame, known: pd.DataFrame) -> pd.DataFrame:
+    """Cells of known stream days, with the columns that these have beside their keys."""
+    keys = ["splicer", "program", "day"]
+    row = match_rows(cells, known, keys)
+    rows = cells[row >= 0]
+    added = known.drop(columns=keys).take(row[row >= 0]).set_index(rows.index)
+    return pd.concat([rows, added], axis=1)
+
+
 def _sums_by_day(
     subject_type: str, subject: pd.Series, rows: pd.DataFrame, values: dict[str, Floats]
 ) -> pd.DataFrame:
@@ -176,7 +212,7 @@ def _sums_by_day(
     values = {"n": rows["n"].to_numpy(dtype=np.float64), **values}
     sums = group_sums(cell, {key: column[known] for key, column in values.items()}, counts=("n",))
     return sums.assign(
-        subject_type=subject_type, subject_id=name.array[first], day=day.array[first]
+        subject_type=subject_type, subject_id=as_text(name.iloc[first]).array, day=day.array[first]
     )
 
 
@@ -248,7 +284,7 @@ def roll_up_spread(cells: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
     """
     columns = [*SUBJECT, "day", *SUMS[:4]]
     known = spread.dropna(subset=["expected_db"])[["splicer", "program", "day", "expected_db"]]
-    rows = cells.merge(known, on=["splicer", "program", "day"])
+    rows = _with_columns(cells, known)
     if rows.empty:
         return pd.DataFrame(columns=columns)
     ratio = rows["variance"].to_numpy(np.float64) / rows["expected_db"].to_numpy(np.float64)
