@@ -144,10 +144,13 @@ class BorderedCholesky:
         squares = np.vstack([np.zeros((1, length)), np.cumsum(sums**2, axis=0)])
         total = np.diff(squares[start], axis=0)
         start, effect, sums = _later_sums_of_series(few, series, length)
-        for number in range(series):
-            some = slice(start[number], start[number + 1])
-            inverse = self._inverse_of_few[np.ix_(effect[some], effect[some])]
-            total[number] += ((inverse @ sums[some]) * sums[some]).sum(axis=0)
+        size = np.diff(start)
+        for width in np.unique(size[size > 0]):  # series with so many of the effects at once
+            alike = np.flatnonzero(size == width)
+            at = start[alike][:, None] + np.arange(width)
+            number, own_sums = effect[at], sums[at]
+            inverse = self._inverse_of_few[number[:, :, None], number[:, None, :]]
+            total[alike] += ((inverse @ own_sums) * own_sums).sum(axis=1)
         sums = later_sums(many.reshape(series, length, -1), axis=1).reshape(series * length, -1)
         corner = self._corner[self._narrow :, self._narrow :]
         rest = solve_triangular(corner, sums.T, lower=True, check_finite=False)
@@ -207,7 +210,10 @@ def _later_sums_of_series(
     entries = columns.tocoo()
     row, effect = (part.astype(np.int64) for part in entries.coords)
     width = max(columns.shape[1], 1)
-    pairs, number = np.unique(row // length * width + effect, return_inverse=True)
+    pair = row // length * width + effect
+    present = np.zeros(series * width, dtype=bool)
+    present[pair] = True
+    pairs, number = np.flatnonzero(present), np.cumsum(present)[pair] - 1
     size = len(pairs) * length
     values = np.bincount(number * length + row % length, entries.data, minlength=size)
     start = np.searchsorted(pairs, np.arange(series + 1) * width)

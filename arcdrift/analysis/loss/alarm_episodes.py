@@ -92,9 +92,9 @@ def _days_of_alarmed_subjects(
     days, row = days[row >= 0], row[row >= 0]
     subjects = as_stream_subjects(alarmed) if keys == list(STREAM) else alarmed
     names = list(subjects[list(SUBJECT)].itertuples(index=False, name=None))
-    for number, part in days.groupby(row):
-        subject_type, subject_id = names[int(number)]
-        yield (str(subject_type), str(subject_id)), part.sort_values("day", ignore_index=True)
+    for number, (subject_type, subject_id) in enumerate(names):
+        part = days[row == number].sort_values("day", ignore_index=True)
+        yield (str(subject_type), str(subject_id)), part
 
 
 def _level_episodes(measure: str, days: pd.DataFrame) -> list[Episode]:

@@ -76,7 +76,7 @@ def stream_technician_cells(technician_days: pd.DataFrame) -> pd.DataFrame:
     return _sums(text_to_category(technician_days[CELL_KEYS]), sums)
 
 
-def _sums(keys: pd.DataFrame, sums: Mapping[str, pd.Series]) -> pd.DataFrame:
+def _sums(keys: pd.DataFrame, sums: Mapping[str, pd.Series] | pd.DataFrame) -> pd.DataFrame:
     """Sums by combination of keys, in their order."""
     code, first = group_index(*(keys[name] for name in keys.columns))
     cells = keys.take(first).reset_index(drop=True)
@@ -102,7 +102,9 @@ def subjects_of(cells: pd.DataFrame) -> dict[str, pd.Series]:
         "splicer": cells["splicer"].where(_has_several(cells["splicer"], cells["program"])),
         "technician": cells["technician"].where(cells["technician"] != NOBODY),
         "site": cells["site"].where(_has_several(cells["site"], cells["splicer"]) & several),
-        "crew": pd.Series(pd.Categorical.from_codes(crew, [WHOLE_CREW]), index=cells.index),
+        "crew": pd.Series(
+            pd.Categorical.from_codes(crew, pd.Index([WHOLE_CREW])), index=cells.index
+        ),
     }
 
 
