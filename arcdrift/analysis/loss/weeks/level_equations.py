@@ -6,7 +6,7 @@ Henderson's mixed model equations, the fixed levels eliminated exactly.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import csr_matrix
+from scipy.sparse import csr_matrix, diags
 
 from arcdrift.arrays import Floats, Ints
 
@@ -20,7 +20,7 @@ class LevelEquations:
     matrix, right : arrays, shape (effects, effects) and (effects,)
     weight, mean : arrays, shape (groups,)
         Sum of weights and weighted mean of each group.
-    shares : array, shape (groups, effects)
+    shares : sparse matrix, shape (groups, effects)
         Weighted mean share of each effect in each group.
     """
 
@@ -28,7 +28,7 @@ class LevelEquations:
     right: Floats
     weight: Floats
     mean: Floats
-    shares: Floats
+    shares: csr_matrix
 
 
 def absorb_levels(
@@ -40,8 +40,10 @@ def absorb_levels(
     sums = np.bincount(group, weight, minlength=groups).astype(np.float64)
     filled = np.maximum(sums, 1e-300)
     mean = np.asarray(by_group @ value) / filled
-    mean_shares = (by_group @ shares).toarray() / filled[:, None]
+    # few people work on one stream, so that the products of shares are sparse
+    mean_shares = diags(1.0 / filled, format="csr") @ by_group @ shares
     weighted = shares.multiply(weight[:, None]).tocsr()
-    matrix = (shares.T @ weighted).toarray() - mean_shares.T @ (sums[:, None] * mean_shares)
+    explained = mean_shares.T @ mean_shares.multiply(sums[:, None]).tocsr()
+    matrix = (shares.T @ weighted - explained).toarray()
     right = np.asarray(weighted.T @ value) - mean_shares.T @ (sums * mean)
     return LevelEquations(matrix, right, sums, mean, mean_shares)

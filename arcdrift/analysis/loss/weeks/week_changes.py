@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.linalg import cho_solve, cholesky, solve_triangular
 from scipy.sparse import csr_matrix, hstack
 from scipy.special import ndtr
 
@@ -296,17 +297,21 @@ class _StreamDays:
             matrix[people, people] += earlier[0]
             right[people] += earlier[1]
         prior = np.r_[np.full(self.people, learned.person), np.full(window, learned.crew_day)]
-        inverse = np.linalg.inv(matrix + np.diag(1.0 / prior))
-        covariance = np.asarray(inverse, dtype=np.float64)
-        return _Contrasts(found, covariance, covariance @ right, self.people)
+        matrix[np.diag_indices_from(matrix)] += 1.0 / prior
+        factor: Floats = cholesky(matrix, lower=True, overwrite_a=True, check_finite=False)
+        effects: Floats = cho_solve((factor, True), right, check_finite=False)
+        return _Contrasts(found, factor, effects, self.people)
 
 
 @dataclass(frozen=True)
 class _Contrasts:
-    """Levels before (first half of the groups) and in the week (second half), and effects."""
+    """Levels before (first half of the groups) and in the week (second half), and effects.
+
+    `factor` is the lower Cholesky factor of the inverse of their covariance.
+    """
 
     groups: LevelEquations
-    covariance: Floats
+    factor: Floats
     effects: Floats
     people: int
 
@@ -314,7 +319,8 @@ class _Contrasts:
     def moved(self) -> Floats:
         """Change of the mean share of each effect, shape (streams, effects)."""
         half = len(self.groups.weight) // 2
-        return np.asarray(self.groups.shares[half:] - self.groups.shares[:half])
+        moved = self.groups.shares[half:] - self.groups.shares[:half]
+        return np.asarray(moved.toarray(), dtype=np.float64)
 
     def change(self, rows: Ints, weights: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """Change of some streams, and last of a weighted mean of streams.
@@ -339,7 +345,8 @@ class _Contrasts:
         known = np.isfinite(own[:half]) & np.isfinite(own[half:])
         own = np.where(known, own[:half] + own[half:], 0.0)
         variance = np.append(own[rows], weights**2 @ own)
-        variance += ((moved @ self.covariance) * moved).sum(axis=1)
+        spread = solve_triangular(self.factor, moved.T, lower=True, check_finite=False)
+        variance += (spread**2).sum(axis=0)
         difference, before = (
             np.append(values[rows], weights @ values)
             for values in (
