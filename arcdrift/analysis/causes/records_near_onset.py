@@ -6,6 +6,7 @@ Everything is sorted once; values of a splicer are computed on demand.
 from collections.abc import Hashable
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from arcdrift.analysis.common.days import DAY
 from arcdrift.analysis.maintenance.usage_hours import (
     CLEAVES_PER_SPLICE,
     NO_TURNS,
+    BladeTurns,
     hours_by_asset,
     turns_by_cleaver,
 )
@@ -30,6 +32,9 @@ LEVEL_CHECKS = 3
 """Checks that an electrode pair needs for a level, and so for a mismatch."""
 NO_CHECK = ("missed", "failed-only")
 """Statuses of a workday without a passed check."""
+NO_ROWS = np.zeros(0, dtype=np.int64)
+Rows = dict[str, Ints]
+"""Rows of a frame by splicer, cleaver or asset."""
 
 
 @dataclass(frozen=True)
@@ -80,14 +85,11 @@ class RecordsNearOnset:
     crew: Crew
 
     @cached_property
-    def _service(self) -> dict[str, list[tuple[str, pd.Timestamp]]]:
-        found: dict[str, list[tuple[str, pd.Timestamp]]] = {}
-        ordered = self.service.sort_values("serviced_at")
-        for asset, action, when in zip(
-            ordered["asset"], ordered["action"], ordered["serviced_at"], strict=True
-        ):
-            found.setdefault(str(asset), []).append((str(action), when))
-        return found
+    def _service(self) -> tuple[list[str], Ints, Rows]:
+        """Actions and times of all service in order of time, and the rows of each asset."""
+        ordered = self.service.sort_values("serviced_at", kind="stable")
+        actions = ordered["action"].astype(str).tolist()
+        return actions, _micros(ordered["serviced_at"]), _rows_of(ordered["asset"])
 
     @cached_property
     def _rates(self) -> dict[str, float]:
@@ -111,22 +113,17 @@ class RecordsNearOnset:
         return {str(name): list(times) for name, times in alarmed.groupby("splicer")["checked_at"]}
 
     @cached_property
-    def _arcs(self) -> dict[str, tuple[Ints, Floats]]:
-        """Arcs on each splicer's electrodes by check."""
-        if self.points.empty:
-            return {}
-        counted = self.points.dropna(subset=["arcs"]).sort_values("checked_at")
-        return {
-            str(name): (_micros(points["checked_at"]), points["arcs"].to_numpy(dtype=np.float64))
-            for name, points in counted.groupby("splicer")
-        }
+    def _arcs(self) -> tuple[Ints, Floats, Rows]:
+        """Times of all checks in order and arcs on the electrodes, and the rows of each splicer."""
+        counted = self.points.dropna(subset=["arcs"]).sort_values("checked_at", kind="stable")
+        arcs = counted["arcs"].to_numpy(dtype=np.float64)
+        return _micros(counted["checked_at"]), arcs, _rows_of(counted["splicer"])
 
     @cached_property
-    def _points(self) -> dict[str, pd.DataFrame]:
-        if self.points.empty:
-            return {}
+    def _points(self) -> tuple[pd.DataFrame, Rows]:
+        """Checks that models use, and the rows of each splicer."""
         used = self.points[self.points["excluded"].isna()]
-        return {str(name): points for name, points in used.groupby("splicer")}
+        return used, _rows_of(used["splicer"])
 
     @cached_property
     def _cells(self) -> dict[str, dict[Hashable, npt.NDArray[Any]]]:
@@ -140,14 +137,15 @@ class RecordsNearOnset:
         }
 
     @cached_property
-    def _checks(self) -> dict[str, tuple[Ints, Bools]]:
-        """Time of the first splice of each workday, and whether the day had no passed check."""
-        worked = self.checks.dropna(subset=["first_splice_at"]).sort_values("first_splice_at")
-        unchecked = worked["status"].isin(NO_CHECK)
-        return {
-            str(name): (_micros(days["first_splice_at"]), unchecked[days.index].to_numpy())
-            for name, days in worked.groupby("splicer")
-        }
+    def _checks(self) -> tuple[Ints, Bools, Rows]:
+        """Times of the first splice of all workdays in order, whether without a passed check.
+
+        And the rows of each splicer.
+        """
+        worked = self.checks.dropna(subset=["first_splice_at"])
+        worked = worked.sort_values("first_splice_at", kind="stable")
+        unchecked = worked["status"].isin(NO_CHECK).to_numpy()
+        return _micros(worked["first_splice_at"]), unchecked, _rows_of(worked["splicer"])
 
     @cached_property
     def _models(self) -> dict[str, ArcModel]:
@@ -158,24 +156,45 @@ class RecordsNearOnset:
         return {}
 
     @cached_property
-    def _uses(self) -> dict[str, tuple[Ints, Floats, Ints]]:
-        """By cleaver: first splice of each hour of use, cleaves before it, turns of the blade."""
-        turned = turns_by_cleaver(self.service)
-        found = {}
-        for name, hours in hours_by_asset(self.use, "cleaver").items():
-            known = np.flatnonzero(hours.position >= 0)
-            moved = known[1:][np.diff(hours.position[known]) != 0]
-            at = hours.first.astype(np.int64)
-            logged = turned.get(name, NO_TURNS).when.astype(np.int64)
-            count = CLEAVES_PER_SPLICE * np.r_[0.0, hours.splices.cumsum()]
-            found[name] = (at, count, np.sort(np.r_[logged, at[moved]]))
-        return found
+    def _turned(self) -> dict[str, BladeTurns]:
+        return turns_by_cleaver(self.service)
+
+    @cached_property
+    def _hours(self) -> Rows:
+        """Rows of `use` of each cleaver."""
+        return _rows_of(self.use["cleaver"])
+
+    @cached_property
+    def _uses(self) -> dict[str, tuple[Ints, Floats, Ints] | None]:
+        return {}
+
+    def _use(self, cleaver: str) -> tuple[Ints, Floats, Ints] | None:
+        """First splice of each hour of use, cleaves before it, and turns of the blade."""
+        if cleaver not in self._uses:
+            rows = self._hours.get(cleaver)
+            self._uses[cleaver] = None if rows is None else self._found_use(cleaver, rows)
+        return self._uses[cleaver]
+
+    def _found_use(self, cleaver: str, rows: Ints) -> tuple[Ints, Floats, Ints]:
+        hours = hours_by_asset(self.use.take(rows), "cleaver")[cleaver]
+        known = np.flatnonzero(hours.position >= 0)
+        moved = known[1:][np.diff(hours.position[known]) != 0]
+        at = hours.first.astype(np.int64)
+        logged = self._turned.get(cleaver, NO_TURNS).when.astype(np.int64)
+        count = CLEAVES_PER_SPLICE * np.r_[0.0, hours.splices.cumsum()]
+        return at, count, np.sort(np.r_[logged, at[moved]])
 
     def service_between(
         self, asset: str, begin: pd.Timestamp, end: pd.Timestamp
     ) -> list[tuple[str, pd.Timestamp]]:
         """Service on an asset between two times: actions with their times."""
-        return [(action, at) for action, at in self._service.get(asset, []) if begin <= at <= end]
+        actions, at, rows_of = self._service
+        rows = rows_of.get(asset, NO_ROWS)
+        first, last = np.searchsorted(at[rows], [_micro(begin), _micro(end) + 1])
+        return [
+            (actions[row], pd.Timestamp(int(at[row]), unit="us", tz="UTC"))
+            for row in rows[first:last].tolist()
+        ]
 
     def rate_per_day(self, action: str) -> float:
         """Mean rate of an action per asset and day, over the assets that have had it."""
@@ -191,26 +210,27 @@ class RecordsNearOnset:
         self, splicer: str, begin: pd.Timestamp, end: pd.Timestamp
     ) -> tuple[int, int]:
         """Number of workdays without a passed check, and of all workdays, between two times."""
-        if splicer not in self._checks:
-            return 0, 0
-        at, unchecked = self._checks[splicer]
-        first, last = np.searchsorted(at, [_micro(begin), _micro(end)])
-        return int(unchecked[first:last].sum()), int(last - first)
+        at, unchecked, rows_of = self._checks
+        rows = rows_of.get(splicer, NO_ROWS)
+        first, last = np.searchsorted(at[rows], [_micro(begin), _micro(end)])
+        return int(unchecked[rows[first:last]].sum()), int(last - first)
 
     def electrode_arcs(self, splicer: str, at: pd.Timestamp) -> tuple[float, int] | None:
         """Arcs on a splicer's electrodes at its last check up to a day, and their life."""
         life = self.crew.splicers.get(splicer, Splicer()).electrode_life_arcs
-        if life is None or splicer not in self._arcs:
+        if life is None or self.points.empty:
             return None
-        checked, arcs = self._arcs[splicer]
-        last = int(np.searchsorted(checked, _micro(at + DAY))) - 1
-        return None if last < 0 else (float(arcs[last]), life)
+        checked, arcs, rows_of = self._arcs
+        rows = rows_of.get(splicer, NO_ROWS)
+        last = int(np.searchsorted(checked[rows], _micro(at + DAY))) - 1
+        return None if last < 0 else (float(arcs[rows[last]]), life)
 
     def cleaves_on_position(self, cleaver: str, at: pd.Timestamp) -> float | None:
         """Cleaves on the blade's present position; None where no earlier turn is known."""
-        if cleaver not in self._uses:
+        use = self._use(cleaver)
+        if use is None:
             return None
-        hours, count, turns = self._uses[cleaver]
+        hours, count, turns = use
         moment = _micro(at)
         turn = int(np.searchsorted(turns, moment, side="right")) - 1
         if turn < 0:
@@ -226,9 +246,13 @@ class RecordsNearOnset:
         return self._mismatches[splicer]
 
     def _mismatch(self, splicer: str, cells: dict[Hashable, npt.NDArray[Any]]) -> Mismatches | None:
-        model, points = self._models.get(splicer), self._points.get(splicer)
-        if model is None or points is None:
+        model = self._models.get(splicer)
+        if model is None or self.points.empty:
             return None
+        used, rows_of = self._points
+        if splicer not in rows_of:
+            return None
+        points = used.take(rows_of[splicer])
         slopes = np.asarray(model.mean[:SLOPES], dtype=np.float64)
         adjusted = points["arc_setting"].to_numpy(dtype=np.float64)
         adjusted = adjusted - center_air(points).to_numpy(dtype=np.float64) @ slopes
@@ -245,6 +269,17 @@ class RecordsNearOnset:
             cells["n"][known].astype(np.float64),
             square[known],
         )
+
+
+def _rows_of(names: pd.Series) -> Rows:
+    """Rows of each name, in order."""
+    code, texts = pd.factorize(names, sort=True)
+    order = np.argsort(code, kind="stable")
+    ends = np.searchsorted(code[order], np.arange(len(texts) + 1)).tolist()
+    return {
+        str(name): order[first:last]
+        for name, (first, last) in zip(texts, pairwise(ends), strict=True)
+    }
 
 
 def _micro(at: pd.Timestamp) -> int:
