@@ -18,10 +18,10 @@ from arcdrift.settings import Crew
 
 
 def iso(days: pd.Series) -> pd.Series:
-    """Local days as ISO text; missing where the day is."""
-    code, distinct = pd.factorize(pd.to_datetime(days).to_numpy(dtype="datetime64[D]"))
-    text = pd.array(np.datetime_as_string(distinct), dtype="str")
-    return pd.Series(text.take(code, allow_fill=True), index=days.index, name=days.name)
+    """Local days as ISO text, in categories; missing where the day is."""
+    code, distinct = pd.factorize(pd.to_datetime(days).to_numpy(dtype="datetime64[D]"), sort=True)
+    texts = pd.Index(np.datetime_as_string(distinct), dtype="str")
+    return pd.Series(pd.Categorical.from_codes(code, texts), index=days.index, name=days.name)
 
 
 def dated(rows: pd.DataFrame, column: str) -> pd.DataFrame:

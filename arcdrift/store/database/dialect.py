@@ -22,6 +22,8 @@ Waiting = Callable[[], None]
 """Called once when another writer must be waited for."""
 Progress = Callable[[int], None]
 """Called with the rows written so far."""
+RowInserter = Callable[[Table, "pa.Table"], None]
+"""Adds rows to a table, now or when the block of `StoreDialect.inserting_together` ends."""
 
 READ_ONLY = "arcdrift_read_only"
 """Execution option of the engine of a store that can only be read."""
@@ -120,6 +122,9 @@ class StoreDialect(Protocol):
         self, connection: Connection, table: Table, rows: pa.Table, progress: Progress | None
     ) -> None:
         """Add rows to a table, inside the connection's transaction."""
+
+    def inserting_together(self, connection: Connection) -> AbstractContextManager[RowInserter]:
+        """Add rows to several tables, inside the connection's transaction."""
 
     def last_id(self, connection: Connection, table: Table) -> int:
         """Highest id ever given to a row of a table whose ids the database gives; 0 for none."""

@@ -78,13 +78,15 @@ def _categories(column: pa.ChunkedArray) -> pd.Categorical:
     return pd.Categorical.from_codes(rank[codes], pd.Index([texts[i] for i in order], dtype="str"))
 
 
-def to_arrow(frame: pd.DataFrame, table: Table) -> pa.Table:
+def to_arrow(frame: pd.DataFrame, table: Table, *, dictionaries: bool = False) -> pa.Table:
     """Turn a frame into columns of the store's types.
 
     Parameters
     ----------
     frame : DataFrame
         Columns named as in `table`; columns left out stay NULL.
+    dictionaries : bool
+        Whether categories become dictionaries of text instead of plain text.
 
     Raises
     ------
@@ -95,11 +97,22 @@ def to_arrow(frame: pd.DataFrame, table: Table) -> pa.Table:
     unknown = [name for name in names if name not in table.columns]
     if unknown:
         raise ValueError(f"table {table.name} has no column {', '.join(unknown)}")
-    return pa.table({name: _to_arrow_array(frame[name], table.columns[name]) for name in names})
+    arrays = {name: _to_arrow_array(frame[name], table.columns[name]) for name in names}
+    if not dictionaries:
+        arrays = {name: plain_text(array) for name, array in arrays.items()}
+    return pa.table(arrays)
+
+
+def plain_text(values: Any) -> Any:
+    """An Arrow array without a dictionary."""
+    return values.cast(values.type.value_type) if pa.types.is_dictionary(values.type) else values
 
 
 def _to_arrow_array(values: pd.Series, column: Any) -> pa.Array:
     kind = arrow_type(column)
+    if isinstance(values.dtype, pd.CategoricalDtype) and pa.types.is_string(kind):
+        texts = pa.array(values.cat.categories, type=kind)
+        return pa.DictionaryArray.from_arrays(pa.array(values.cat.codes, mask=values.isna()), texts)
     if isinstance(values.dtype, pd.DatetimeTZDtype):
         return pa.array(values.dt.tz_convert("UTC").dt.as_unit("us")).cast(pa.int64())
     if pa.types.is_floating(kind):

@@ -1,10 +1,12 @@
 """Inserts the rows of a frame into a table, many of them in bulk."""
 
+from contextlib import AbstractContextManager
+
 import pandas as pd
 import pyarrow as pa
 from sqlalchemy import Connection, Table
 
-from arcdrift.store.database.dialect import Progress
+from arcdrift.store.database.dialect import Progress, RowInserter
 from arcdrift.store.database.dialects import dialect_of
 from arcdrift.store.database.frames import to_arrow
 
@@ -49,3 +51,8 @@ def insert_arrow_rows(
         Called with the rows written so far.
     """
     dialect_of(connection).insert_rows(connection, table, rows, progress)
+
+
+def inserting_together(connection: Connection) -> AbstractContextManager[RowInserter]:
+    """Add rows to several tables; all are there when the block has ended."""
+    return dialect_of(connection).inserting_together(connection)

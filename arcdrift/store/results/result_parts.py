@@ -1,29 +1,34 @@
-"""Writes result tables by difference: months whose rows are as they were stay untouched."""
+"""Writes result tables by difference: days whose rows are as they were stay untouched."""
 
 from collections.abc import Mapping
-from hashlib import sha256
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
 from sqlalchemy import Connection, Table, delete, insert, select
 
+from arcdrift.arrays import Ints
 from arcdrift.store import schema
-from arcdrift.store.database.frames import to_arrow
-from arcdrift.store.database.insert_rows import insert_arrow_rows
+from arcdrift.store.database.frames import plain_text, to_arrow
+from arcdrift.store.database.insert_rows import RowInserter
 
-_MONTH = len("2026-11")
 _DAY = "day"
 WHOLE = ""
 """Part of a table without days: all of it."""
+_AT_ONCE = 500
+"""Most days named in one statement."""
+_ODD = np.uint64(0x9E3779B97F4A7C15)
+_MIXERS = ((30, np.uint64(0xBF58476D1CE4E5B9)), (27, np.uint64(0x94D049BB133111EB)))
+Hashes = npt.NDArray[np.uint64]
 
 
 def stored_parts(connection: Connection) -> dict[str, dict[str, str]]:
     """Digest of each part that is stored, by table and part."""
     known: dict[str, dict[str, str]] = {}
-    for row in connection.execute(select(schema.result_parts)):
-        known.setdefault(row.table_name, {})[row.part] = row.sha256
+    for table_name, part, digest in connection.execute(select(schema.result_parts)).all():
+        known.setdefault(table_name, {})[part] = digest
     return known
 
 
@@ -32,6 +37,7 @@ def replace_table(
     table: Table,
     frame: pd.DataFrame | None,
     before: Mapping[str, str],
+    add_rows: RowInserter,
 ) -> int:
     """Make a result table hold the rows of a frame.
 
@@ -43,54 +49,106 @@ def replace_table(
         Columns named as in `table`; None empties it.
     before : mapping of str to str
         What is stored of it (`stored_parts`).
+    add_rows : callable
+        From `arcdrift.store.database.insert_rows.inserting_together`.
 
     Returns
     -------
     int
         Number of rows written.
     """
-    parts = {} if frame is None or frame.empty else _parts(to_arrow(frame, table))
-    digests = {part: _digest(rows) for part, rows in parts.items()}
-    known = schema.result_parts.columns
-    if not before:
-        connection.execute(delete(table))
-    outdated = [part for part, digest in before.items() if digests.get(part) != digest]
-    for part in outdated:
-        rows = delete(table)
-        if part != WHOLE:
-            rows = rows.where(table.columns[_DAY].startswith(part))
-        connection.execute(rows)
-    if outdated:
-        gone = (known.table_name == table.name, known.part.in_(outdated))
-        connection.execute(delete(schema.result_parts).where(*gone))
-    changed = [part for part, digest in digests.items() if before.get(part) != digest]
-    if not changed:
+    rows = None if frame is None or frame.empty else to_arrow(frame, table, dictionaries=True)
+    number, names, digests = (np.zeros(0, np.int64), [], []) if rows is None else _parts(rows)
+    known = dict(zip(names, digests, strict=True))
+    outdated = [part for part, digest in before.items() if known.get(part) != digest]
+    _delete_parts(connection, table, outdated, all_of_it=len(outdated) == len(before))
+    is_changed = np.array([before.get(part) != known[part] for part in names], dtype=bool)
+    if rows is None or not is_changed.any():
         return 0
-    written = pa.concat_tables([parts[part] for part in changed])
-    insert_arrow_rows(connection, table, written)
+    written = rows if is_changed.all() else rows.take(pa.array(np.flatnonzero(is_changed[number])))
+    add_rows(table, _plain(written))
+    added = [name for name, changed in zip(names, is_changed, strict=True) if changed]
     connection.execute(
         insert(schema.result_parts),
-        [{"table_name": table.name, "part": part, "sha256": digests[part]} for part in changed],
+        [{"table_name": table.name, "part": name, "digest": known[name]} for name in added],
     )
     return len(written)
 
 
-def _parts(rows: pa.Table) -> dict[str, pa.Table]:
-    """Rows of each month, in their order; all of them where there are no days."""
-    if _DAY not in rows.column_names:
-        return {WHOLE: rows}
-    days = rows[_DAY].combine_chunks().dictionary_encode()
-    months = pc.utf8_slice_codeunits(days.dictionary, 0, _MONTH).dictionary_encode()
-    month = months.indices.to_numpy()[days.indices.to_numpy()]
-    return {
-        str(name): rows.take(pa.array(np.flatnonzero(month == number)))
-        for number, name in enumerate(months.dictionary.to_pylist())
-    }
+def _delete_parts(
+    connection: Connection, table: Table, parts: list[str], *, all_of_it: bool
+) -> None:
+    """Delete the rows of some parts, and what is noted of them."""
+    noted = schema.result_parts
+    if all_of_it:  # also rows that nobody noted
+        connection.execute(delete(table))
+        if parts:
+            connection.execute(delete(noted).where(noted.columns.table_name == table.name))
+        return
+    for first in range(0, len(parts), _AT_ONCE):
+        some = parts[first : first + _AT_ONCE]
+        connection.execute(delete(table).where(table.columns[_DAY].in_(some)))
+        gone = (noted.columns.table_name == table.name, noted.columns.part.in_(some))
+        connection.execute(delete(noted).where(*gone))
 
 
-def _digest(rows: pa.Table) -> str:
-    sink = pa.BufferOutputStream()
-    # one chunk, so that equal rows are equal bytes
-    with pa.ipc.new_stream(sink, rows.schema) as writer:
-        writer.write_table(rows.combine_chunks())
-    return sha256(sink.getvalue()).hexdigest()
+def _plain(rows: pa.Table) -> pa.Table:
+    """Rows with dictionaries of text as plain text."""
+    return pa.table([plain_text(column) for column in rows.columns], names=rows.column_names)
+
+
+def _parts(rows: pa.Table) -> tuple[Ints, list[str], list[str]]:
+    """Number of each row's part, the parts' names, and a digest of the rows of each.
+
+    A part is a day; all rows where there are no days. The digest does not depend on the order of
+    the rows, each of which has its own key.
+    """
+    if _DAY in rows.column_names:
+        days = _encoded(rows[_DAY])
+        number, names = days.indices.to_numpy(zero_copy_only=False), days.dictionary.to_pylist()
+    else:
+        number, names = np.zeros(len(rows), np.int64), [WHOLE]
+    hashes = _row_hashes(rows)
+    order = np.argsort(number.astype(np.uint16) if len(names) < 2**16 else number, kind="stable")
+    present, start = np.unique(number[order], return_index=True)
+    sums = np.add.reduceat(hashes[order], start)
+    sizes = np.diff(start, append=len(order))
+    position = np.zeros(len(names), dtype=np.int64)
+    position[present] = np.arange(len(present))
+    digests = [f"{total:016x}-{size}" for total, size in zip(sums, sizes, strict=True)]
+    return position[number], [str(names[i]) for i in present], digests
+
+
+def _row_hashes(rows: pa.Table) -> Hashes:
+    """64 bits of each row, alike for equal rows only but for a chance of one in 2^64."""
+    hashes = np.full(len(rows), len(rows.column_names), dtype=np.uint64)
+    for column in rows.columns:
+        hashes *= _ODD
+        hashes += _column_bits(column)
+        for shift, factor in _MIXERS:
+            hashes ^= hashes >> np.uint64(shift)
+            hashes *= factor
+        hashes ^= hashes >> np.uint64(31)
+    return hashes
+
+
+def _column_bits(column: pa.ChunkedArray) -> Hashes:
+    """64 bits of each value."""
+    kind = column.type
+    if pa.types.is_string(kind) or pa.types.is_dictionary(kind):
+        encoded = _encoded(column)
+        texts = np.array(encoded.dictionary.to_pylist(), dtype=object)
+        bits: Any = pd.util.hash_array(texts, categorize=False)
+        codes = encoded.indices.fill_null(len(texts)).to_numpy(zero_copy_only=False)
+        return np.asarray(np.append(bits, _ODD)[codes])
+    is_null = column.is_null().to_numpy(zero_copy_only=False) if column.null_count else None
+    number = column if pa.types.is_floating(kind) else column.cast(pa.int64())
+    filled = number.fill_null(0).to_numpy().view(np.uint64)
+    return filled if is_null is None else np.where(is_null, _ODD, filled)
+
+
+def _encoded(column: pa.ChunkedArray) -> pa.DictionaryArray:
+    """Text as numbers and a dictionary."""
+    array = column.combine_chunks()
+    array = array.chunk(0) if isinstance(array, pa.ChunkedArray) else array
+    return array if pa.types.is_dictionary(array.type) else array.dictionary_encode()

@@ -10,6 +10,7 @@ from arcdrift.errors import StoreTrouble
 from arcdrift.store import schema
 from arcdrift.store.cases.kept_cases import keep_cases
 from arcdrift.store.database.connect import writing
+from arcdrift.store.database.insert_rows import inserting_together
 from arcdrift.store.results.result_parts import replace_table, stored_parts
 from arcdrift.store.results.result_rows import analysis_mark
 from arcdrift.store.results.saved_summary import (
@@ -68,9 +69,10 @@ def replace_results(
                 "`arcdrift analyze` again."
             )
         known = stored_parts(connection)
-        for name, table in schema.RESULTS.items():
-            frame = stored_columns(name, frames[name]) if name in frames else None
-            replace_table(connection, table, frame, known.get(name, {}))
+        with inserting_together(connection) as insert:
+            for name, table in schema.RESULTS.items():
+                frame = stored_columns(name, frames[name]) if name in frames else None
+                replace_table(connection, table, frame, known.get(name, {}), insert)
         if saved is not None:
             replace_saved_summary(connection, saved, changes or {})
         keep_cases(connection, kept_cases)

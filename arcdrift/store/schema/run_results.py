@@ -47,8 +47,8 @@ result_parts = Table(  # what the result tables hold, see arcdrift.store.results
     "result_parts",
     result_metadata,
     Column("table_name", Text, primary_key=True),
-    Column("part", String(7), primary_key=True),  # month; empty for tables without days
-    Column("sha256", String(64), nullable=False),  # of its rows
+    Column("part", String(10), primary_key=True),  # day; empty for tables without days
+    Column("digest", String(32), nullable=False),  # of its rows
 )
 
 # how each result table was defined when it was made, see arcdrift.store.database.upgrade

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +11,7 @@ import psycopg
 from sqlalchemy import Connection, Engine, Select, Table
 
 from arcdrift.errors import StoreTrouble
-from arcdrift.store.database.dialect import WRITES, ImportLocks, Progress
+from arcdrift.store.database.dialect import WRITES, ImportLocks, Progress, RowInserter
 from arcdrift.store.database.postgresql.advisory_locks import AdvisoryLocks
 from arcdrift.store.database.postgresql.error_sentences import error_sentence
 from arcdrift.store.database.postgresql.server_address import ServerAddress
@@ -81,6 +82,15 @@ class PostgresqlDialect:
         from arcdrift.store.database.postgresql.copied_rows import copy_rows
 
         copy_rows(connection, table, rows, progress)
+
+    @contextmanager
+    def inserting_together(self, connection: Connection) -> Iterator[RowInserter]:
+        """Add rows to each table with COPY, at once."""
+
+        def insert(table: Table, rows: pa.Table) -> None:
+            self.insert_rows(connection, table, rows, None)
+
+        yield insert
 
     def last_id(self, connection: Connection, table: Table) -> int:
         """Last number of the table's sequence."""

@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine, Select, Table, func, inspect, select
 
 from arcdrift.errors import StoreDamaged, StoreTrouble
-from arcdrift.store.database.dialect import ImportLocks, Progress
+from arcdrift.store.database.dialect import ImportLocks, Progress, RowInserter
 from arcdrift.store.database.sqlite.damage import (
     damaged_sentence,
     full_damage,
@@ -81,6 +82,12 @@ class SqliteDialect:
         from arcdrift.store.database.sqlite.staged_inserts import insert_rows
 
         insert_rows(connection, table, rows, progress)
+
+    def inserting_together(self, connection: Connection) -> AbstractContextManager[RowInserter]:
+        """Add rows of several tables through one staging file."""
+        from arcdrift.store.database.sqlite.staged_inserts import inserting_together
+
+        return inserting_together(connection)
 
     def last_id(self, connection: Connection, table: Table) -> int:
         """Highest id given to a row, also to one that is gone where ids never come back."""
