@@ -105,14 +105,14 @@ def _usable_counter(splices: pd.DataFrame) -> str:
     if len(splices) < MIN_ROWS:
         return f"it made fewer than {MIN_ROWS} splices"
     for name in COUNTER_COLUMNS:
-        if name in splices and splices[name].notna().mean() >= COUNTED_SHARE:
+        if name in splices and splices[name].count() / len(splices) >= COUNTED_SHARE:
             return name
     return "its log keeps neither splice numbers nor arc counts"
 
 
 def _best_order(import_id: Ints, number: Ints, time: Ints, count: Floats) -> Ints:
     """Order of rows with the fewest irregularities: as stored, by import, or by count and time."""
-    stored_order = np.lexsort((number, import_id))
+    stored_order = _stored_order(import_id, number)
     if not _count_irregularities(time[stored_order], count[stored_order]):
         return stored_order
     imports, code = np.unique(import_id, return_inverse=True)
@@ -129,6 +129,13 @@ def _best_order(import_id: Ints, number: Ints, time: Ints, count: Floats) -> Int
     )
     oddities = [_count_irregularities(time[order], count[order]) for order in choices]
     return choices[int(np.argmin(oddities))]
+
+
+def _stored_order(import_id: Ints, number: Ints) -> Ints:
+    """Rows by import, in each by number."""
+    if (np.diff(import_id) >= 0).all() and (np.diff(number) > 0).all():
+        return np.arange(len(number))
+    return np.lexsort((number, import_id))
 
 
 def _count_irregularities(time: Ints, count: Floats) -> int:

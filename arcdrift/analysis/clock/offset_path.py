@@ -25,6 +25,8 @@ _PAUSE = 50 * 60_000_000
 STEP_BACK = STEP_BACK_S * 1_000_000
 _BINS = 96
 """Quarter hours of a day."""
+_MOVED_BINS = (np.arange(_BINS)[:, None] + 4 * np.arange(24)) % _BINS
+"""Quarter hour to which each one comes when it is moved by whole hours, (quarters, hours)."""
 _NEAR_H = 14
 """Offsets up to this many hours are always tried."""
 _LONG_H = 10.0
@@ -80,8 +82,7 @@ def work_blocks(order: OrderedSplices, zone: str) -> Blocks:
     start = np.r_[0, cut, len(time)]
     size = np.diff(start)
     number = np.repeat(np.arange(len(size)), size)
-    stamps = pd.DatetimeIndex(time.astype("datetime64[us]"), tz="UTC")
-    local_time = stamps.tz_convert(zone).tz_localize(None).as_unit("us").asi8
+    local_time = _local_times(time, start[:-1], size, zone)
     quarter = (local_time % _DAY) // (_DAY // _BINS)
     bins = np.bincount(number * _BINS + quarter, minlength=len(size) * _BINS)
     middle_row = (start[:-1] + start[1:] - 1) // 2
@@ -98,6 +99,26 @@ def work_blocks(order: OrderedSplices, zone: str) -> Blocks:
         zone=zone,
         bins=bins.reshape(len(size), _BINS) / size[:, None],
     )
+
+
+def _local_times(time: Ints, start: Ints, size: Ints, zone: str) -> Ints:
+    """Local time of each row, microseconds, by the zone's offsets at both ends of its block."""
+    if not len(time):
+        return time
+    ends = np.stack([np.minimum.reduceat(time, start), np.maximum.reduceat(time, start)])
+    ahead = _to_local(ends.ravel(), zone).reshape(ends.shape) - ends
+    local = time + np.repeat(ahead[0], size)
+    differs = (ahead[0] != ahead[1]) | (ends[1] - ends[0] > _DAY)
+    if differs.any():
+        rows = np.repeat(differs, size)
+        local[rows] = _to_local(time[rows], zone)
+    return local
+
+
+def _to_local(time: Ints, zone: str) -> Ints:
+    """Local time, microseconds, of instants in microseconds UTC."""
+    stamps = pd.DatetimeIndex(time.astype("datetime64[us]"), tz="UTC")
+    return np.asarray(stamps.tz_convert(zone).tz_localize(None).as_unit("us").asi8)
 
 
 def possible_offsets(blocks: Blocks, now: pd.Timestamp, crew_start: pd.Timestamp | None) -> Ints:
@@ -154,23 +175,30 @@ def offset_cost(
     """
     if not usual.any():
         usual = np.ones(len(blocks.size), np.bool_)
-    weight = blocks.size[usual]
-    hours = (blocks.bins[usual] * weight[:, None]).sum(axis=0) / weight.sum()
+    weight = np.where(usual, blocks.size, 0.0)
+    hours = weight @ blocks.bins / weight.sum()
     hours = 0.5 * hours + 0.25 * (np.roll(hours, 1) + np.roll(hours, -1))
     quarter = -np.log((1 - _UNIFORM_HOURS) * hours + _UNIFORM_HOURS / _BINS)
-    weekday = np.bincount((blocks.hour_of_week[usual] // 24).astype(int), weight, minlength=7)
+    weekday = np.bincount((blocks.hour_of_week // 24).astype(int), weight, minlength=7)
     day = -np.log((1 - _UNIFORM_DAYS) * weekday / weekday.sum() + _UNIFORM_DAYS / 7)
-    by_hour = blocks.bins @ np.stack([np.roll(quarter, -4 * h) for h in range(24)], axis=1)
-    moved_hours = offsets + _utc_offset_change(blocks, offsets)
-    weekday_at = ((blocks.hour_of_week[:, None] + moved_hours) % 168 // 24).astype(int)
-    cost = np.take_along_axis(by_hour, moved_hours % 24, axis=1) + day[weekday_at]
+    by_hour = blocks.bins @ quarter[_MOVED_BINS]
+    if (np.abs(offsets) <= _NEAR_H).all():
+        of_week = day[(np.arange(7 * 24)[:, None] + offsets) % (7 * 24) // 24]
+        cost = by_hour[:, offsets % 24] + of_week[blocks.hour_of_week.astype(np.int64)]
+    else:
+        moved_hours = offsets + _utc_offset_change(blocks, offsets)
+        weekday_at = ((blocks.hour_of_week[:, None] + moved_hours) % 168 // 24).astype(int)
+        cost = np.take_along_axis(by_hour, moved_hours % 24, axis=1) + day[weekday_at]
     cost = cost * (_HABIT_WEIGHT * np.minimum(blocks.size / _FULL_BLOCK, 1.0))[:, None]
     cost = cost + _OFFSET_COST * (offsets != 0)
     shift = offsets * HOUR
-    late = blocks.last[:, None] + shift > (now + MAX_AHEAD).value // 1000
-    cost = cost + _IMPOSSIBLE_COST * late
+    limit = (now + MAX_AHEAD).value // 1000
+    late = np.flatnonzero(blocks.last > limit - shift.max())
+    cost[late] += _IMPOSSIBLE_COST * (blocks.last[late, None] + shift > limit)
     if crew_start is not None:
-        cost = cost + _IMPOSSIBLE_COST * (blocks.first[:, None] + shift < crew_start.value // 1000)
+        limit = crew_start.value // 1000
+        early = np.flatnonzero(blocks.first < limit - shift.min())
+        cost[early] += _IMPOSSIBLE_COST * (blocks.first[early, None] + shift < limit)
     return np.asarray(cost)
 
 
@@ -183,9 +211,7 @@ def _utc_offset_change(blocks: Blocks, offsets: Ints) -> Ints:
     large = np.abs(offsets) > _NEAR_H
     if large.any():
         time = blocks.first[:, None] + offsets[large] * HOUR
-        stamps = pd.DatetimeIndex(time.ravel().astype("datetime64[us]"), tz="UTC")
-        local_time = stamps.tz_convert(blocks.zone).tz_localize(None).as_unit("us").asi8
-        ahead = (local_time.reshape(time.shape) - time) / HOUR
+        ahead = (_to_local(time.ravel(), blocks.zone).reshape(time.shape) - time) / HOUR
         out[:, large] = np.rint(ahead - blocks.ahead[:, None]).astype(np.int64)
     return out
 

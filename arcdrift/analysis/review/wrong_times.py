@@ -13,6 +13,8 @@ from arcdrift.settings import Crew
 
 MARGIN = pd.Timedelta(days=2)
 """A local workday begins and ends within so long of midnight UTC of its date."""
+_OF_CHECKS = ("checked_at", "arc_count", "by_hand")
+"""Columns of the arc checks by which a wrong clock is found."""
 
 
 def clock_errors(
@@ -34,6 +36,7 @@ def clock_errors(
     """
     clock_right = tuple(clock_right)
     checks_of = {str(name): rows for name, rows in checks.groupby("splicer").indices.items()}
+    checks = checks[[name for name in _OF_CHECKS if name in checks.columns]]
     names = sorted({*counters.splicers, *checks_of})
     zones = _usual_zones(names, counters, crew)
     return {
