@@ -112,7 +112,7 @@ def _local_times(time: Ints, start: Ints, size: Ints, zone: str) -> Ints:
     if differs.any():
         rows = np.repeat(differs, size)
         local[rows] = _to_local(time[rows], zone)
-    return local
+    return np.asarray(local)
 
 
 def _to_local(time: Ints, zone: str) -> Ints:

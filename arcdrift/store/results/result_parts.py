@@ -11,8 +11,8 @@ from sqlalchemy import Connection, Table, delete, insert, select
 
 from arcdrift.arrays import Ints
 from arcdrift.store import schema
+from arcdrift.store.database.dialect import RowInserter
 from arcdrift.store.database.frames import plain_text, to_arrow
-from arcdrift.store.database.insert_rows import RowInserter
 
 _DAY = "day"
 WHOLE = ""
