@@ -43,6 +43,33 @@ class Contrast:
     strata: int
 
 
+@dataclass(frozen=True)
+class Contrasts:
+    """One arm against the other, for each of several owners of strata.
+
+    Attributes
+    ----------
+    estimate, low, high, clusters, strata : array, shape (owners,)
+    counts : array, shape (owners, 2)
+        As in `Contrast`.
+    """
+
+    estimate: Floats
+    low: Floats
+    high: Floats
+    counts: Floats
+    clusters: Ints
+    strata: Ints
+
+    def of(self, owner: int) -> Contrast:
+        """Return the contrast of one owner."""
+        first, second = self.counts[owner].tolist()
+        return Contrast(
+            float(self.estimate[owner]), float(self.low[owner]), float(self.high[owner]),
+            (first, second), int(self.clusters[owner]), int(self.strata[owner]),
+        )  # fmt: skip
+
+
 def stratified_contrast(
     second: Bools,
     total: Floats,
@@ -74,47 +101,92 @@ def stratified_contrast(
     for odds not less than that of independent trials (Robins, Breslow and Greenland 1986,
     Biometrics 42, 311-323). Student's t has one degree of freedom less than there are clusters.
     """
-    refused = Contrast(np.nan, np.nan, np.nan, (0.0, 0.0), 0, 0)
     if not len(total):
-        return refused
-    size, arm = int(stratum.max()) + 1, second.astype(np.int64)
-    sums = _by_arm(stratum, arm, total, size), _by_arm(stratum, arm, count, size)
-    both: Bools = np.asarray((sums[1] > 0).all(axis=1))
-    used = both[stratum] & (count > 0)
-    if not used.any():
-        return refused
-    stratum, arm, cluster = stratum[used], arm[used], cluster[used]
-    total, count = total[used], count[used]
-    terms = _terms(*sums, kind)
-    r, s = (float(term[both].sum()) for term in terms)
-    clusters = len(np.unique(cluster))
-    counts = (float(count[arm == 0].sum()), float(count[arm == 1].sum()))
-    shape = Contrast(np.nan, np.nan, np.nan, counts, clusters, int(both.sum()))
-    estimate = _combined(np.array(r), np.array(s), kind)
-    if not np.isfinite(estimate) or clusters < FEWEST_CLUSTERS:
-        return shape
-    # only the strata of a cluster change when it is left out
-    pairs, pair = np.unique(cluster * size + stratum, return_inverse=True)
-    at = pairs % size
-    left = [
-        whole[at] - _by_arm(pair, arm, values, len(pairs))
-        for whole, values in zip(sums, (total, count), strict=True)
-    ]
-    _, owner = np.unique(pairs // size, return_inverse=True)
-    without_r, without_s = (
-        np.asarray(whole + np.bincount(owner, new - term[at]), dtype=np.float64)
-        for whole, new, term in zip((r, s), _terms(left[0], left[1], kind), terms, strict=True)
-    )
-    replicates = _combined(without_r, without_s, kind)
-    if not np.isfinite(replicates).all():
-        return shape
-    spread = ((replicates - replicates.mean()) ** 2).sum() * (clusters - 1) / clusters
-    if kind == "odds":
-        spread = max(spread, _independent_variance(sums[0][both], sums[1][both]))
-    half = float(stdtrit(clusters - 1, 0.5 + CONFIDENCE_LEVEL / 2.0) * np.sqrt(spread))
-    ends = float(estimate) + np.array([0.0, -half, half])
-    value, low, high = (ends if kind == "difference" else np.exp(ends)).tolist()
-    return Contrast(value, low, high, counts, clusters, int(both.sum()))
+        return Contrast(np.nan, np.nan, np.nan, (0.0, 0.0), 0, 0)
+    return StratifiedCells(second, stratum, cluster).contrasts(total, count, kind).of(0)
+
+
+class StratifiedCells:
+    """Cells whose arms are compared within the strata of each owner, by several measures.
+
+    Parameters
+    ----------
+    second, stratum, cluster
+        As for `stratified_contrast`; at least one cell.
+    owner : array of int, shape (cells,), optional
+        Number of each cell's owner, from 0 on; one owner of all if not given. A stratum belongs
+        to one owner; clusters may be shared.
+    """
+
+    def __init__(
+        self, second: Bools, stratum: Ints, cluster: Ints, owner: Ints | None = None
+    ) -> None:
+        owner = np.zeros(len(stratum), dtype=np.int64) if owner is None else owner
+        self._stratum, self._arm = stratum, second.astype(np.int64)
+        self._size, self._owners = int(stratum.max()) + 1, int(owner.max()) + 1
+        self._owner = np.zeros(self._size, dtype=np.int64)  # of each stratum
+        self._owner[stratum] = owner
+        clusters = int(cluster.max()) + 1
+        # strata of one owner side by side, so that those of a cluster are too
+        turn = np.argsort(np.argsort(self._owner, kind="stable"), kind="stable")
+        key = (owner * clusters + cluster) * self._size + turn[stratum]
+        _, first, self._pair = np.unique(key, return_index=True, return_inverse=True)
+        self._at = stratum[first]  # stratum of each pair of a cluster and a stratum
+        own = (owner * clusters + cluster)[first]
+        self._cluster = np.cumsum(np.diff(own, prepend=-1) > 0) - 1  # of each pair
+        self._holder = own[np.diff(own, prepend=-1) > 0] // clusters  # of each cluster
+
+    def contrasts(self, total: Floats, count: Floats, kind: Kind) -> Contrasts:
+        """Compare the arms of each owner (`stratified_contrast`)."""
+        owners, arm, pair, at = self._owners, self._arm, self._pair, self._at
+        sums = tuple(_by_arm(self._stratum, arm, part, self._size) for part in (total, count))
+        both: Bools = np.asarray((sums[1] > 0).all(axis=1))
+        used = both[self._stratum] & (count > 0)
+        owner = self._owner[both]
+        terms = _terms(sums[0], sums[1], kind)
+        r, s = (_sums(owner, term[both], owners) for term in terms)
+        # only the strata of a cluster change when it is left out
+        left = [
+            whole[at] - _by_arm(pair, arm, np.where(used, part, 0.0), len(at))
+            for whole, part in zip(sums, (total, count), strict=True)
+        ]
+        is_used = np.bincount(pair, used) > 0
+        clusters = len(self._holder)
+        change = [
+            _sums(self._cluster, np.where(is_used, new - term[at], 0.0), clusters)
+            for new, term in zip(_terms(left[0], left[1], kind), terms, strict=True)
+        ]
+        seen = np.bincount(self._cluster, is_used) > 0
+        holder = self._holder[seen]
+        replicates = _combined(r[holder] + change[0][seen], s[holder] + change[1][seen], kind)
+        number = np.bincount(holder, minlength=owners)
+        estimate = _combined(r, s, kind)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = _sums(holder, replicates, owners) / number
+            spread = _sums(holder, (replicates - mean[holder]) ** 2, owners)
+            spread *= (number - 1) / number
+            if kind == "odds":
+                spread = np.where(
+                    np.isfinite(spread),
+                    np.maximum(spread, _independent_variance(sums[0][both], sums[1][both],
+                                                             owner, owners)),
+                    spread,
+                )  # fmt: skip
+            share = 0.5 + CONFIDENCE_LEVEL / 2.0
+            half = stdtrit(np.maximum(number - 1, 1), share) * np.sqrt(spread)
+            ends = estimate + np.array([np.zeros(owners), -half, half])
+        ends = ends if kind == "difference" else np.exp(ends)
+        ends[:, ~np.isfinite(estimate + spread) | (number < FEWEST_CLUSTERS)] = np.nan
+        cell = self._owner[self._stratum[used]]
+        return Contrasts(
+            ends[0], ends[1], ends[2], _by_arm(cell, arm[used], count[used], owners),
+            number, np.bincount(owner, minlength=owners),
+        )  # fmt: skip
+
+
+def _sums(group: Ints, values: Floats, size: int) -> Floats:
+    """Sums of values by group, shape (size,)."""
+    return np.asarray(np.bincount(group, values, size), dtype=np.float64)
 
 
 def _by_arm(group: Ints, arm: Ints, values: Floats, size: int) -> Floats:
@@ -142,12 +214,13 @@ def _combined(r: Floats, s: Floats, kind: Kind) -> Floats:
         return np.asarray(np.where((r > 1e-12) & (s > 1e-12), np.log(r / s), np.nan))
 
 
-def _independent_variance(total: Floats, count: Floats) -> float:
+def _independent_variance(total: Floats, count: Floats, owner: Ints, owners: int) -> Floats:
     """Variance of the log odds ratio for independent trials (Robins, Breslow and Greenland)."""
     (t1, t2), (n1, n2) = total.T, count.T
     n = n1 + n2
     p, q = (t2 + n1 - t1) / n, (t1 + n2 - t2) / n
     r, s = t2 * (n1 - t1) / n, t1 * (n2 - t2) / n
-    first = (p * r).sum() / (2 * r.sum() ** 2)
-    second = (p * s + q * r).sum() / (2 * r.sum() * s.sum())
-    return float(first + second + (q * s).sum() / (2 * s.sum() ** 2))
+    pr, mixed, qs, of_r, of_s = (
+        np.bincount(owner, values, owners) for values in (p * r, p * s + q * r, q * s, r, s)
+    )
+    return np.asarray(pr / (2 * of_r**2) + mixed / (2 * of_r * of_s) + qs / (2 * of_s**2))

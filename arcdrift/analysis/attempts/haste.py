@@ -4,12 +4,14 @@ Each person is compared with themself. People are never compared by their speed:
 they are given to splice, and a figure of speed beside a name makes people hurry.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.grouping import group_index
+from arcdrift.analysis.common.grouping import as_text, group_index
 from arcdrift.arrays import Bools, Floats, Ints
-from arcdrift.charts.stratified_contrast import Contrast, Kind, stratified_contrast
+from arcdrift.charts.stratified_contrast import Contrasts, Kind, StratifiedCells
 
 MEASURES: dict[str, tuple[str, str, Kind]] = {
     "again": ("again", "places", "odds"),
@@ -53,16 +55,44 @@ def haste(stretches: pd.DataFrame) -> pd.DataFrame:
     """
     if stretches.empty:
         return pd.DataFrame(columns=COLUMNS)
-    rows = []
-    owner, first = group_index(stretches["technician"])
-    for number, at in enumerate(first):
-        own = stretches[owner == number].reset_index(drop=True)
-        rows += [{"technician": str(stretches["technician"].iloc[at])} | row for row in _own(own)]
-    return pd.DataFrame(rows, columns=COLUMNS)
+    person, first = group_index(stretches["technician"])
+    above, stretch, minutes, owner = pace(stretches, person)
+    enough = np.bincount(owner, np.isfinite(above), len(first)) >= FEWEST_STRETCHES
+    known = np.isfinite(above) & enough[owner]
+    if not known.any():
+        return pd.DataFrame(columns=COLUMNS)
+    low, high = _quantiles(owner[known], above[known], len(first), (1 / 3, 2 / 3))
+    fast, slow = known & (above <= low[owner]), known & (above >= high[owner])
+    used = np.flatnonzero((fast | slow)[stretch])
+    # people without figures are left out of the numbers
+    number = np.cumsum(enough) - 1
+    rows, is_fast, own = stretches.iloc[used], fast[stretch][used], number[person[used]]
+    cells = StratifiedCells(is_fast, _strata(rows), group_index(rows["day"])[0], own)
+    typical = {
+        f"{name}_min": _quantiles(owner[chosen], minutes[chosen], len(first), (0.5,))[0][enough]
+        for name, chosen in (("fast", fast), ("slow", slow))
+    }
+    names = as_text(stretches["technician"].iloc[first[enough]]).to_numpy()
+    again = rows["places"].to_numpy(np.float64) - rows["right"].to_numpy(np.float64)
+    tables = []
+    for measure, (total, count, kind) in MEASURES.items():
+        sums = again if total == "again" else rows[total].to_numpy(dtype=np.float64)
+        n = rows[count].to_numpy(dtype=np.float64)
+        contrasts = cells.contrasts(sums, n, kind)
+        figures = _figures(measure, contrasts, own, is_fast, sums, n)
+        tables.append(pd.DataFrame({"technician": names, "measure": measure, **figures, **typical}))
+    # each person's measures one after the other
+    order = np.arange(len(tables) * len(names)).reshape(len(tables), -1).T.ravel()
+    return pd.concat(tables, ignore_index=True).iloc[order].reset_index(drop=True)[COLUMNS]
 
 
-def pace(own: pd.DataFrame) -> tuple[Floats, Ints, Floats]:
-    """Pace of one person's stretches.
+def pace(stretches: pd.DataFrame, person: Ints) -> tuple[Floats, Ints, Floats, Ints]:
+    """Pace of people's stretches.
+
+    Parameters
+    ----------
+    person : array of int, shape (rows,)
+        Number of each row's person.
 
     Returns
     -------
@@ -72,61 +102,70 @@ def pace(own: pd.DataFrame) -> tuple[Floats, Ints, Floats]:
         Stretch of each row.
     minutes : array, shape (stretches,)
         Typical (geometric mean) minutes between places; NaN without a measured gap.
+    owner : array of int, shape (stretches,)
+        Person of each stretch.
     """
-    gaps, log_gap = (own[name].to_numpy(dtype=np.float64) for name in ("gaps", "log_gap"))
-    work, _ = group_index(own["splicer"], own["program"])
-    stretch, _ = group_index(own["splicer"], own["day"], own["stretch"])
+    gaps, log_gap = (stretches[name].to_numpy(dtype=np.float64) for name in ("gaps", "log_gap"))
+    work, _ = group_index(person, stretches["splicer"], stretches["program"])
+    stretch, first = group_index(
+        person, stretches["splicer"], stretches["day"], stretches["stretch"]
+    )
     with np.errstate(invalid="ignore", divide="ignore"):
         usual = np.bincount(work, log_gap) / np.bincount(work, gaps)
         count = np.bincount(stretch, gaps)
         above = np.bincount(stretch, np.where(gaps > 0, log_gap - gaps * usual[work], 0.0)) / count
         minutes = np.exp(np.bincount(stretch, log_gap) / count)
-    return above, stretch, minutes
+    return above, stretch, minutes, person[first]
 
 
-def _own(own: pd.DataFrame) -> list[dict[str, object]]:
-    """Rows of one person."""
-    above, stretch, minutes = pace(own)
-    known = np.isfinite(above)
-    if known.sum() < FEWEST_STRETCHES:
-        return []
-    low, high = np.quantile(above[known], [1 / 3, 2 / 3])
-    fast, slow = known & (above <= low), known & (above >= high)
-    used = (fast | slow)[stretch]
-    rows = own[used]
-    stratum = _strata(rows)
-    day, _ = group_index(rows["day"])
-    is_fast = fast[stretch][used]
-    typical = {
-        "fast_min": float(np.median(minutes[fast])), "slow_min": float(np.median(minutes[slow])),
-    }  # fmt: skip
-    table = rows.assign(again=rows["places"] - rows["right"])
+def _quantiles(owner: Ints, values: Floats, owners: int, shares: Sequence[float]) -> list[Floats]:
+    """Quantiles of each owner's values, interpolated as by `numpy.quantile`; NaN without any.
+
+    Values of one owner are side by side.
+    """
+    ordered, size = values.copy(), np.bincount(owner, minlength=owners)
+    start = np.cumsum(size) - size
+    for first, count in zip(start.tolist(), size.tolist(), strict=True):
+        ordered[first : first + count].sort()
+    last = max(len(values) - 1, 0)
     found = []
-    for measure, (total, count, kind) in MEASURES.items():
-        sums, n = (table[name].to_numpy(dtype=np.float64) for name in (total, count))
-        contrast = stratified_contrast(is_fast, sums, n, stratum, day, kind)
-        found.append(_row(measure, contrast, is_fast, sums, n) | typical)
+    for share in shares:
+        place = np.maximum(size - 1, 0) * share
+        whole = np.floor(place).astype(np.int64)
+        below = ordered[np.minimum(start + whole, last)]
+        above = ordered[np.minimum(start + np.minimum(whole + 1, size - 1), last)]
+        part = place - whole
+        value = np.where(
+            part >= 0.5, above - (above - below) * (1 - part), below + (above - below) * part
+        )
+        found.append(np.where(size > 0, value, np.nan))
     return found
 
 
 def _strata(rows: pd.DataFrame) -> Ints:
-    """Number of each row's splicer, program, month and part of the day."""
+    """Number of each row's person, splicer, program, month and part of the day."""
     count = np.maximum(rows["places"].to_numpy(dtype=np.float64), 1.0)
     part = np.searchsorted(HOURS, rows["hour"].to_numpy(dtype=np.float64) / count)
     month = rows["day"].to_numpy(dtype="datetime64[M]").astype(np.int64)
-    return group_index(rows["splicer"], rows["program"], month, part)[0]
+    return group_index(rows["technician"], rows["splicer"], rows["program"], month, part)[0]
 
 
-def _row(
-    measure: str, contrast: Contrast, is_fast: Bools, sums: Floats, n: Floats
+def _figures(
+    measure: str, contrasts: Contrasts, owner: Ints, is_fast: Bools, sums: Floats, n: Floats
 ) -> dict[str, object]:
-    ends = np.array([contrast.estimate, contrast.low, contrast.high])
+    """Columns of one measure, a value for each person."""
+    owners = len(contrasts.estimate)
+    ends = np.array([contrasts.estimate, contrasts.low, contrasts.high])
+    both = [
+        np.bincount(owner[arm], sums[arm], owners)
+        / np.maximum(np.bincount(owner[arm], n[arm], owners), 1.0)
+        for arm in (is_fast, ~is_fast)
+    ]
     if measure == "angle":
         ends = np.exp(ends)
-    both = [float(sums[arm].sum() / max(n[arm].sum(), 1.0)) for arm in (is_fast, ~is_fast)]
-    fast, slow = np.exp(both) if measure == "angle" else both
+        both = [np.exp(value) for value in both]
     return {
-        "measure": measure, "fast": float(fast), "slow": float(slow), "ratio": float(ends[0]),
-        "low": float(ends[1]), "high": float(ends[2]), "fast_n": int(contrast.counts[1]),
-        "slow_n": int(contrast.counts[0]), "days": contrast.clusters,
+        "fast": both[0], "slow": both[1], "ratio": ends[0], "low": ends[1], "high": ends[2],
+        "fast_n": contrasts.counts[:, 1].astype(np.int64),
+        "slow_n": contrasts.counts[:, 0].astype(np.int64), "days": contrasts.clusters,
     }  # fmt: skip

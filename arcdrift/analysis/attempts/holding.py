@@ -3,10 +3,10 @@
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.grouping import group_index
+from arcdrift.analysis.common.grouping import as_text, group_index
 from arcdrift.analysis.loss.technician_days import NOBODY
-from arcdrift.arrays import Bools, Floats
-from arcdrift.charts.stratified_contrast import Contrast, Kind, stratified_contrast
+from arcdrift.arrays import Bools, Floats, Ints
+from arcdrift.charts.stratified_contrast import Contrasts, Kind, StratifiedCells
 
 CLAMP, HOLDER = "clamp", "holder"
 CREW, PERSON = "crew", "technician"
@@ -67,42 +67,51 @@ def holding(cells: pd.DataFrame) -> pd.DataFrame:
     np.add.at(both, (owner, holds.astype(int)), 1.0)
     of_both: Bools = np.asarray((both > 0).all(axis=1))
     compared = of_both[owner] if of_both.any() else np.ones(len(held), dtype=bool)
-    rows = [*_compared(held[compared], holds[compared], CREW, EVERYBODY)]
-    for number in np.flatnonzero(of_both):
-        own = owner == number
-        name = str(held["technician"].iloc[first[number]])
-        rows += _compared(held[own], holds[own], PERSON, name)
-    return pd.DataFrame(rows, columns=COLUMNS)
+    held, holds, owner = held[compared], holds[compared], owner[compared]
+    tables = [_compared(held, holds, np.zeros_like(owner), CREW, [EVERYBODY])]
+    if of_both.any():
+        names = as_text(held["technician"].iloc[group_index(owner)[1]]).tolist()
+        number = np.cumsum(of_both) - 1
+        tables.append(_compared(held, holds, number[owner], PERSON, names))
+    return pd.concat(tables, ignore_index=True)[COLUMNS]
 
 
 def _compared(
-    held: pd.DataFrame, holds: Bools, subject_type: str, subject: str
-) -> list[dict[str, object]]:
+    held: pd.DataFrame, holds: Bools, owner: Ints, subject_type: str, subjects: list[str]
+) -> pd.DataFrame:
+    """Rows of each owner of cells, all measures of one after the other."""
     stratum, _ = group_index(held["technician"], held["splicer"], held["program"], held["fibers"])
-    day, _ = group_index(held["day"])
-    rows = []
+    cells = StratifiedCells(holds, stratum, group_index(held["day"])[0], owner)
+    tables = []
     for measure, (total, count, kind) in MEASURES.items():
         sums, n = (held[name].to_numpy(dtype=np.float64) for name in (total, count))
-        contrast = stratified_contrast(holds, sums, n, stratum, day, kind)
-        row = _row(measure, contrast, holds, sums, n)
-        rows.append({"subject_type": subject_type, "subject": subject} | row)
-    return rows
+        figures = _figures(measure, cells.contrasts(sums, n, kind), owner, holds, sums, n)
+        table = pd.DataFrame({"subject": subjects, "measure": measure, **figures})
+        tables.append(table.assign(subject_type=subject_type))
+    order = np.arange(len(tables) * len(subjects)).reshape(len(tables), -1).T.ravel()
+    return pd.concat(tables, ignore_index=True).iloc[order]
 
 
-def _row(
-    measure: str, contrast: Contrast, holds: Bools, sums: Floats, n: Floats
+def _figures(
+    measure: str, contrasts: Contrasts, owner: Ints, holds: Bools, sums: Floats, n: Floats
 ) -> dict[str, object]:
-    ends = np.array([contrast.estimate, contrast.low, contrast.high])
-    means = np.array(
-        [sums[arm].sum() / n[arm].sum() if n[arm].sum() else np.nan for arm in (~holds, holds)]
-    )
+    """Columns of one measure, a value for each owner."""
+    owners = len(contrasts.estimate)
+    ends = np.array([contrasts.estimate, contrasts.low, contrasts.high])
+    with np.errstate(invalid="ignore"):
+        means = np.array(
+            [
+                np.bincount(owner[arm], sums[arm], owners) / np.bincount(owner[arm], n[arm], owners)
+                for arm in (~holds, holds)
+            ]
+        )
     if measure == "angle":
         ends, means = np.exp(ends), np.exp(means)
     elif measure == "spread":
         ends, means = np.sqrt(ends), np.sqrt(means)
     return {
-        "measure": measure, "clamp": float(means[0]), "holder": float(means[1]),
-        "ratio": float(ends[0]), "low": float(ends[1]), "high": float(ends[2]),
-        "clamp_n": int(contrast.counts[0]), "holder_n": int(contrast.counts[1]),
-        "days": contrast.clusters,
+        "clamp": means[0], "holder": means[1],
+        "ratio": ends[0], "low": ends[1], "high": ends[2],
+        "clamp_n": contrasts.counts[:, 0].astype(np.int64),
+        "holder_n": contrasts.counts[:, 1].astype(np.int64), "days": contrasts.clusters,
     }  # fmt: skip

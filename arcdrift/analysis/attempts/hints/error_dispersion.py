@@ -69,13 +69,13 @@ class Dispersion:
         number = day.to_numpy(dtype="datetime64[D]").astype(np.int64)
         self._sums = [_moments(subject, part, count, expected) for part in (number, number // 7)]
 
-    def of_subject(self, number: int) -> float:
-        """Variance of a subject's errors over that of a Poisson count, at least 1."""
-        return max(
-            1.0
-            + _without(excess, square, number) * float(square[number] / max(mean[number], 1e-12))
+    def of_subjects(self) -> Floats:
+        """Variance of each subject's errors over that of a Poisson count, at least 1."""
+        parts = [
+            1.0 + _without(excess, square) * square / np.maximum(mean, 1e-12)
             for excess, square, mean in self._sums
-        )
+        ]
+        return np.maximum(*parts)
 
     def day_tail(self, number: int, count: float, mean: float, subject_sd: float) -> float:
         """Probability of at least a count on one day, as the other days vary.
@@ -84,7 +84,7 @@ class Dispersion:
         of subjects.
         """
         excess, square, _ = self._sums[0]
-        variance = _without(excess, square, number) + subject_sd**2
+        variance = float(_without(excess, square)[number]) + subject_sd**2
         if variance < 1e-9:
             return float(gammainc(count, mean))
         size = 1.0 / variance
@@ -105,9 +105,10 @@ def _moments(
     return excess, square, mean
 
 
-def _without(excess: Floats, square: Floats, number: int) -> float:
-    """Variance of the rate between days, of all subjects but one."""
-    rest = float(square.sum() - square[number])
-    if rest <= 1e-12:
-        return max(float(excess.sum() / max(square.sum(), 1e-12)), 0.0)
-    return max(float((excess.sum() - excess[number]) / rest), 0.0)
+def _without(excess: Floats, square: Floats) -> Floats:
+    """Variance of the rate between days, of all subjects but each."""
+    rest = square.sum() - square
+    all_of_them = excess.sum() / max(float(square.sum()), 1e-12)
+    alone = rest <= 1e-12
+    ratio = np.where(alone, all_of_them, (excess.sum() - excess) / np.where(alone, 1.0, rest))
+    return np.maximum(ratio, 0.0)

@@ -166,9 +166,9 @@ class _Compared(SubjectCounts):
         anonymous = self.cells[comparison.evidence].isin(UNNAMED).to_numpy()
         fair = SubjectShares(self, comparison.within, ~anonymous)
         rough = SubjectShares(self, comparison.roughly, np.ones(len(self.x), dtype=bool))
-        rows = []
+        rows, dispersion = [], spread.of_subjects()
         for number in self.tested[observed[self.tested] >= FEWEST_ERRORS]:
-            phi = spread.of_subject(int(number))
+            phi = float(dispersion[number])
             if rough.p_value(int(number), phi, SUBJECT_SD) > level:
                 continue
             if not rough.still_shows(int(number)):

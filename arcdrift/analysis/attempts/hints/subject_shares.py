@@ -19,7 +19,9 @@ class SubjectCounts:
         self, comparison: Comparison, log: Attempts, apart: Sequence[Mapping[str, str]]
     ) -> None:
         """Count without the work of subjects that are named already (``apart``)."""
-        named = ~log.cells[list(comparison.subject)].isin(UNNAMED).any(axis=1).to_numpy()
+        named = np.ones(len(log.cells), dtype=bool)
+        for column in comparison.subject:
+            named &= ~log.cells[column].isin(UNNAMED).to_numpy()
         for subject in apart:
             inside = np.ones(len(named), dtype=bool)
             for column in set(subject) & set(log.cells):
