@@ -4,10 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.linalg import eigh
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from arcdrift.arrays import Floats
+from arcdrift.analysis.common.grouping import group_index
+from arcdrift.arrays import Bools, Floats
 from arcdrift.charts.intervals import Z95
 
 MOST_SWAPS = 6
@@ -89,7 +91,8 @@ def weakly_linked_parts(
     The cut is by the sign of the Fiedler vector of the normalized Laplacian (Shi and Malik 2000,
     from memory).
     """
-    days = work.astype(str).groupby(["technician", "splicer"]).size()
+    pair, first = group_index(work["technician"], work["splicer"])
+    days = work[["technician", "splicer"]].iloc[first].astype(str).assign(days=np.bincount(pair))
     known = {key: value for key, value in sets.items() if key[0] in ("technician", "splicer")}
     waiting = [
         [key for key, number in known.items() if number == wanted]
@@ -108,31 +111,55 @@ def weakly_linked_parts(
 
 
 def _sparse_cut(
-    members: list[tuple[str, str]], days: pd.Series
+    members: list[tuple[str, str]], days: pd.DataFrame
 ) -> list[list[tuple[str, str]]] | None:
     """Cut members in two where they share the least work; None where every cut is too costly."""
-    place = {key: number for number, key in enumerate(members)}
-    weight = np.zeros((len(members), len(members)))
-    for key, count in zip(days.index.to_list(), days.to_numpy(), strict=True):
-        person, machine = key
-        i, j = place.get(("technician", person)), place.get(("splicer", machine))
-        if i is not None and j is not None:
-            weight[i, j] = weight[j, i] = count
-    volume = weight.sum(axis=1)
-    if len(members) < 4 or (volume == 0).any():
+    people, machines = (
+        [name for kind, name in members if kind == wanted] for wanted in ("technician", "splicer")
+    )
+    if len(members) < 4:
         return None
-    scale = 1.0 / np.sqrt(volume)
-    laplacian = np.eye(len(members)) - scale[:, None] * weight * scale
-    side = (np.linalg.eigh(laplacian)[1][:, 1] * scale) > 0
-    if side.all() or not side.any():
+    row = pd.Index(people).get_indexer(pd.Index(days["technician"]))
+    column = pd.Index(machines).get_indexer(pd.Index(days["splicer"]))
+    inside = (row >= 0) & (column >= 0)
+    weight = np.zeros((len(people), len(machines)))
+    weight[row[inside], column[inside]] = days["days"].to_numpy(dtype=np.float64)[inside]
+    of_people, of_machines = weight.sum(axis=1), weight.sum(axis=0)
+    if not (of_people.all() and of_machines.all()):
         return None
-    crossing = weight[side][:, ~side].sum()
-    if crossing / min(volume[side].sum(), volume[~side].sum()) >= LEAST_SHARED:
+    side_of_people, side_of_machines = _fiedler_sides(weight, of_people, of_machines)
+    side = dict(zip([("technician", name) for name in people], side_of_people, strict=True))
+    side |= zip([("splicer", name) for name in machines], side_of_machines, strict=True)
+    if len(set(side.values())) < 2:
         return None
-    halves = [[key for key, s in zip(members, side, strict=True) if s == wanted]
-              for wanted in (True, False)]  # fmt: skip
+    crossing = (
+        weight[side_of_people][:, ~side_of_machines].sum()
+        + weight[~side_of_people][:, side_of_machines].sum()
+    )
+    volume = of_people[side_of_people].sum() + of_machines[side_of_machines].sum()
+    if crossing / min(volume, 2.0 * weight.sum() - volume) >= LEAST_SHARED:
+        return None
+    halves = [[key for key in members if side[key] == wanted] for wanted in (True, False)]
     both = all({"technician", "splicer"} <= {kind for kind, _ in half} for half in halves)
     return halves if both else None
+
+
+def _fiedler_sides(weight: Floats, of_people: Floats, of_machines: Floats) -> tuple[Bools, Bools]:
+    """On which side of the cut people and machines are.
+
+    Work ties people to machines only, so the second vector of the Laplacian is made of the second
+    singular vectors of the normalized work: those of the smaller side are found, and the others
+    follow (Dhillon 2001, from memory).
+    """
+    normalized = weight / np.sqrt(of_people)[:, None] / np.sqrt(of_machines)
+    if len(of_people) > len(of_machines):
+        machines, people = _fiedler_sides(weight.T, of_machines, of_people)
+        return people, machines
+    second = len(of_people) - 2
+    if second < 0:
+        return np.ones(len(of_people), dtype=bool), np.ones(len(of_machines), dtype=bool)
+    vector = eigh(normalized @ normalized.T, subset_by_index=[second, second])[1][:, 0]
+    return np.asarray(vector > 0), np.asarray(vector @ normalized > 0)
 
 
 def cheapest_swaps(

@@ -397,9 +397,13 @@ def _table(
     # each against the median of its peers in the same connected set
     part = np.array([sets[grouping, name] for name in names], dtype=np.int64)
     own_position = [position[name] for name in names]
-    effect, sd = differences_from_median(
-        fit.effect[own_position], fit.covariance[np.ix_(own_position, own_position)], part
-    )
+    # with a variance estimated as zero, every interval would be empty
+    varies = fit.variances[grouping] > LEAST_VARIANCE
+    effect, sd = np.zeros((2, len(names)))
+    if varies:
+        effect, sd = differences_from_median(
+            fit.effect[own_position], fit.covariance[np.ix_(own_position, own_position)], part
+        )
     half = Z95 * sd
     figures = {
         "effect": relative(effect, measure),
@@ -410,8 +414,7 @@ def _table(
     few = days < MIN_DAYS
     # alone in its set, it differs from itself by nothing, exactly
     alone = np.bincount(part, minlength=1)[part] == 1 if len(part) else part > 0
-    # with a variance estimated as zero, every interval would be empty
-    even = np.full(len(names), fit.variances[grouping] <= LEAST_VARIANCE) & ~few & ~alone
+    even = np.full(len(names), not varies) & ~few & ~alone
     for figure in figures.values():
         figure[few | alone | even] = np.nan
     figures["sure"][even] = 0.0

@@ -75,7 +75,7 @@ class Dispersion:
             1.0 + _without(excess, square) * square / np.maximum(mean, 1e-12)
             for excess, square, mean in self._sums
         ]
-        return np.maximum(*parts)
+        return np.asarray(np.maximum(*parts))
 
     def day_tail(self, number: int, count: float, mean: float, subject_sd: float) -> float:
         """Probability of at least a count on one day, as the other days vary.
@@ -111,4 +111,4 @@ def _without(excess: Floats, square: Floats) -> Floats:
     all_of_them = excess.sum() / max(float(square.sum()), 1e-12)
     alone = rest <= 1e-12
     ratio = np.where(alone, all_of_them, (excess.sum() - excess) / np.where(alone, 1.0, rest))
-    return np.maximum(ratio, 0.0)
+    return np.asarray(np.maximum(ratio, 0.0))
