@@ -167,7 +167,7 @@ class _SequentialEwma:
         residual -= self.judged.common_effect[1, rows]
         z = _normal_score(residual / sd, self.days.df[rows])
         limit = self.days.plain_limit[:, rows] * self.learning.widening[group_number]
-        step = ewma_step(self.ewma[:, unit], np.stack([z, -z]), LAMBDA, limit, sided="one")
+        step = ewma_step(self.ewma[:, unit], np.array([z, -z]), LAMBDA, limit, sided="one")
         self.ewma[:, unit] = step.state
         self.judged.alarm[:, rows] = step.signal > 0
         self.learning.learned[rows] *= ~self.judged.alarm[:, rows].any(axis=0)

@@ -192,7 +192,7 @@ class SequentialLearning:
     def learn_within(self, rows: slice, judged: slice) -> None:
         """Update the variances within days with the rows of a day; the judged ones are pooled."""
         unit, learned = self.days.unit[rows], self.learned[rows]
-        added = learned * np.stack([self.days.squares[rows], self.days.n[rows] - 1.0])
+        added = learned * np.array([self.days.squares[rows], self.days.n[rows] - 1.0])
         self.within[:, unit] += added
         self._add_to_pool(self.days.group_number[judged], added[:, : judged.stop - judged.start])
 
@@ -211,11 +211,12 @@ class SequentialLearning:
         unit, learned = self.days.unit[rows], self.learned[rows]
         weight = learned / variance
         remaining = self.history[:, self.days.previous_row[rows]] * self.memory[rows]
-        self.history[:, rows] = remaining + np.stack([weight, weight * value])
+        self.history[0, rows] = remaining[0] + weight
+        self.history[1, rows] = remaining[1] + weight * value
         self._close_levels(unit[self.days.events[:, rows].any(axis=0)])
         y = self.days.y[rows] - self.judged.common_effect[1, rows] - self.judged.person_effect[rows]
         within = self.unit_within(unit) / self.days.n[rows]
-        self.levels[:, unit] += learned * np.stack([np.ones(len(y)), y, y**2, within])
+        self.levels[:, unit] += learned * np.array([np.ones(len(y)), y, y**2, within])
 
         for g in self.person_models:
             self._learn_people(g, rows)
@@ -225,6 +226,8 @@ class SequentialLearning:
 
     def _close_levels(self, unit: Ints) -> None:
         """Set apart the sums of days before an event, so that its move is no scatter of days."""
+        if not len(unit):
+            return
         days, total, squares, within = self.levels[:, unit]
         around_mean = squares - total**2 / np.maximum(days, 1.0)
         self.closed_levels[:, unit] += [days, np.maximum(days - 1.0, 0.0), around_mean, within]
@@ -250,6 +253,8 @@ class SequentialLearning:
 
     def _learn_shifts(self, rows: Ints) -> None:
         """Learn how far single events move levels, from the days since them that end at `rows`."""
+        if not len(rows):
+            return
         event = self.days.row[self.days.start[rows] + self.days.k[rows] - (SHIFT_DAYS - 1)]
         single = self.days.events[:, event].sum(axis=0) == 1
         usable = single & (self.days.k[event] >= CALIBRATION_DAYS + FEWEST_BEFORE)
