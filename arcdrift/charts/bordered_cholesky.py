@@ -19,7 +19,7 @@ import numpy as np
 from scipy.linalg import cho_solve, cholesky, solve_triangular
 from scipy.sparse import csr_array
 
-from arcdrift.arrays import Floats, Ints
+from arcdrift.arrays import Bools, Floats, Ints
 
 SIZE_STEP = 8
 """Blocks are factored together with others of about their size, in steps of so many rows."""
@@ -110,33 +110,36 @@ class BorderedCholesky:
     def _shared_sums(self, own: Floats) -> Floats:
         return np.vstack([self._few.T @ own, self._many.T @ own])
 
-    def squares_of_later_sums(self, columns: csr_array, length: int) -> Floats:
+    def squares_of_later_sums(self, columns: csr_array, wanted: Bools) -> Floats:
         """Squared norm of ``L^-1`` times the sum of a column and those after it in its series.
 
         Parameters
         ----------
         columns : sparse array, shape (series * length, effects)
             The columns as rows, each series in order.
-        length : int
-            Columns in a series.
+        wanted : array of bool, shape (series, length)
+            Which sums are asked for.
 
         Returns
         -------
-        array, shape (series, length)
+        array, shape (wanted sums,)
+            In the order of their series.
         """
-        n, at_once = self._narrow, SERIES_AT_ONCE * length
+        series, length = wanted.shape
+        n = self._narrow
         # what the effects that few units share say of those that many share
         shared = solve_triangular(
             self._corner[:n, :n], self._corner[n:, :n].T, lower=True, trans="T", check_finite=False
         )
         parts = []
-        for first in range(0, columns.shape[0], at_once):
-            some = slice(first, first + at_once)
-            parts.append(self._squares(columns[some], shared, length))
-        return np.concatenate(parts) if parts else np.zeros((0, length))
+        for first in range(0, series, SERIES_AT_ONCE):
+            some = slice(first, min(first + SERIES_AT_ONCE, series))
+            rows = slice(some.start * length, some.stop * length)
+            parts.append(self._squares(columns[rows], shared, wanted[some]))
+        return np.concatenate([*parts, np.zeros(0)])
 
-    def _squares(self, columns: csr_array, shared: Floats, length: int) -> Floats:
-        series, wide = columns.shape[0] // length, self._own + self._narrow
+    def _squares(self, columns: csr_array, shared: Floats, wanted: Bools) -> Floats:
+        (series, length), wide = wanted.shape, self._own + self._narrow
         own = csr_array(columns[:, : self._own] @ self._inverse.T)
         few = csr_array(columns[:, self._own : wide] - own @ self._few)
         many = columns[:, wide:].toarray() - own @ self._many - few @ shared
@@ -151,10 +154,10 @@ class BorderedCholesky:
             number, own_sums = effect[at], sums[at]
             inverse = self._inverse_of_few[number[:, :, None], number[:, None, :]]
             total[alike] += ((inverse @ own_sums) * own_sums).sum(axis=1)
-        sums = later_sums(many.reshape(series, length, -1), axis=1).reshape(series * length, -1)
+        sums = later_sums(many.reshape(series, length, -1), axis=1)[wanted]
         corner = self._corner[self._narrow :, self._narrow :]
         rest = solve_triangular(corner, sums.T, lower=True, check_finite=False)
-        return np.asarray(total + np.einsum("es,es->s", rest, rest).reshape(series, length))
+        return np.asarray(total[wanted] + np.einsum("es,es->s", rest, rest))
 
     @cached_property
     def _inverse_of_few(self) -> Floats:

@@ -267,23 +267,23 @@ class RandomEffectsModel:
             for values in (self._solved_values, *self._solved_sets.T)
         )
         wanted = np.isfinite(score) if least is None else score > least[:, None]
-        active = np.flatnonzero(wanted.any(axis=1))
+        self._inform(sets, wanted)
+        found = sets.known[wanted]
+        if shared:
+            parts = np.stack([values[wanted] for values in shared])
+            found = found - ((self._set_covariance @ parts) * parts).sum(axis=0)
         information = np.zeros((subjects, days))
-        information[active] = self._information(sets, active)
-        if shared and len(active):
-            parts = np.stack(shared)[:, active]
-            covariance = self._set_covariance
-            information[active] -= (np.tensordot(covariance, parts, axes=1) * parts).sum(axis=0)
-        return score, np.where(wanted, np.maximum(information, 0.0), 0.0)
+        information[wanted] = np.maximum(found, 0.0)
+        return score, information
 
-    def _information(self, sets: "ShiftsByOnset", active: Ints) -> Floats:
-        """Information of the sets of some subjects without shifts, shape (active, days)."""
+    def _inform(self, sets: "ShiftsByOnset", wanted: Bools) -> None:
+        """Compute the information of some sets without shifts, where it is not known yet."""
         days = sets.within.shape[1]
-        new = active[np.isnan(sets.known[active, 0])] if days else active
-        rows = (new[:, None] * days + np.arange(days)).ravel()
-        squares = self._factor.squares_of_later_sums(csr_array(sets.weighted[rows]), days)
+        new = wanted & np.isnan(sets.known)
+        active = np.flatnonzero(new.any(axis=1))
+        rows = (active[:, None] * days + np.arange(days)).ravel()
+        squares = self._factor.squares_of_later_sums(csr_array(sets.weighted[rows]), new[active])
         sets.known[new] = sets.within[new] - squares
-        return sets.known[active]
 
     def _information_within_blocks(self, sets: Ints, rows: Ints, size: int) -> Floats:
         """Diagonal of ``C' B^-1 C`` for the sets with these rows, each row in one set."""
@@ -311,7 +311,7 @@ class ShiftsByOnset:
     within : array, shape (subjects, days)
         Information of each set where there are no random effects but those of blocks.
     known : array, shape (subjects, days)
-        Information without shifts, filled in for the subjects that it was asked for.
+        Information without shifts where it was asked for, NaN elsewhere.
     """
 
     sums: csr_array
