@@ -6,7 +6,7 @@ Henderson's mixed model equations, the fixed levels eliminated exactly.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import csr_matrix, diags
+from scipy.sparse import csr_matrix
 
 from arcdrift.arrays import Floats, Ints
 
@@ -36,14 +36,19 @@ def absorb_levels(
 ) -> LevelEquations:
     """Normal equations of the effects in `shares` after the mean of each group was absorbed."""
     weight = 1.0 / variance
-    by_group = csr_matrix((weight, (group, np.arange(len(group)))), shape=(groups, len(group)))
     sums = np.bincount(group, weight, minlength=groups).astype(np.float64)
-    filled = np.maximum(sums, 1e-300)
-    mean = np.asarray(by_group @ value) / filled
-    # few people work on one stream, so that the products of shares are sparse
-    mean_shares = diags(1.0 / filled, format="csr") @ by_group @ shares
-    weighted = shares.multiply(weight[:, None]).tocsr()
-    explained = mean_shares.T @ mean_shares.multiply(sums[:, None]).tocsr()
-    matrix = (shares.T @ weighted - explained).toarray()
+    share = weight / sums[group]
+    by_group = csr_matrix((share, (group, np.arange(len(group)))), shape=(groups, len(group)))
+    mean = np.bincount(group, share * value, minlength=groups).astype(np.float64)
+    # few people work on one stream, so that products of shares are sparse
+    mean_shares = by_group @ shares
+    weighted, summed = _times(shares, weight), _times(mean_shares, sums)
+    matrix = (shares.T @ weighted - mean_shares.T @ summed).toarray()
     right = np.asarray(weighted.T @ value) - mean_shares.T @ (sums * mean)
     return LevelEquations(matrix, right, sums, mean, mean_shares)
+
+
+def _times(matrix: csr_matrix, factor: Floats) -> csr_matrix:
+    """The matrix with each row multiplied by a factor."""
+    values = matrix.data * np.repeat(factor, np.diff(matrix.indptr))
+    return csr_matrix((values, matrix.indices, matrix.indptr), shape=matrix.shape)
