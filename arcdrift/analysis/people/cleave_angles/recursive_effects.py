@@ -8,14 +8,11 @@ a single subject it is the local level model.
 from typing import NamedTuple
 
 import numpy as np
-from scipy.linalg.blas import dsyrk, dtrsm
+from scipy.linalg.blas import dtrsm
 from scipy.linalg.lapack import dpotrf
 from scipy.sparse import csr_array
 
 from arcdrift.arrays import Bools, Floats
-
-BLOCK = 128
-"""Rows of the covariance that are mirrored at once."""
 
 
 class Prediction(NamedTuple):
@@ -103,15 +100,5 @@ class RecursiveEffects:
         explained = dtrsm(1.0, factor, residual[:, None], lower=1)
         gain = dtrsm(1.0, factor, gain.T, side=1, lower=1, trans_a=1, overwrite_b=1)
         self.mean = self.mean + gain @ explained[:, 0]
-        dsyrk(-1.0, gain, beta=1.0, c=self.covariance.T, lower=1, overwrite_c=1)
-        _mirror(self.covariance)
+        self.covariance -= gain @ gain.T
 
-
-def _mirror(matrix: Floats) -> None:
-    """Copy the upper triangle of a square matrix into its lower one."""
-    for start in range(0, len(matrix), BLOCK):
-        stop = min(start + BLOCK, len(matrix))
-        own = matrix[start:stop, start:stop]
-        above = np.triu(own)
-        matrix[start:stop, start:stop] = above + np.triu(above, 1).T
-        matrix[stop:, start:stop] = matrix[start:stop, stop:].T
