@@ -4,6 +4,7 @@ The test continues until the count of bad items leaves the band between two para
 formulas for its error rates and expected length are approximate; here both are computed exactly.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
@@ -112,20 +113,36 @@ def outcome_probabilities(
     The distribution of the count of bad items of tests still open is updated item by item,
     without approximation.
     """
+    return outcome_curve(test, [share], bad, items)[0]
+
+
+def outcome_curve(
+    test: SequentialTest, shares: Sequence[float], bad: int = 0, items: int = 0
+) -> list[OutcomeProbabilities]:
+    """`outcome_probabilities` of several true shares."""
     slope, low, high = test.lines
     size = int(np.ceil(slope * test.max_items + high)) + 2
-    chance = np.zeros(size)
-    chance[min(bad, size - 1)] = 1.0
-    counts = np.arange(size)
-    good = poor = expected = 0.0
+    share, going = np.array(shares)[:, None], np.arange(len(shares))
+    chance = np.zeros((len(shares), size))
+    chance[:, min(bad, size - 1)] = 1.0
+    good, poor, expected = np.zeros((3, len(shares)))
+    still_open = np.ones(len(shares))
     for item in range(items + 1, test.max_items + 1):
-        expected += float(chance.sum())
-        moved = chance * (1.0 - share)
-        moved[1:] += chance[:-1] * share
-        passed, failed = counts <= slope * item - low + 1e-9, counts >= slope * item + high - 1e-9
-        good += float(moved[passed].sum())
-        poor += float(moved[failed].sum())
-        chance = np.where(passed | failed, 0.0, moved)
-        if chance.sum() < 1e-12:
+        expected[going] += chance.sum(axis=1)
+        moved = chance * (1.0 - share[going])
+        moved[:, 1:] += chance[:, :-1] * share[going]
+        # counts up to `passed` and from `failed` on are answers
+        passed = max(int(np.floor(slope * item - low + 1e-9)) + 1, 0)
+        failed = int(np.ceil(slope * item + high - 1e-9))
+        good[going] += moved[:, :passed].sum(axis=1)
+        poor[going] += moved[:, failed:].sum(axis=1)
+        moved[:, :passed], moved[:, failed:] = 0.0, 0.0
+        left = moved.sum(axis=1)
+        still_open[going] = left
+        chance, going = moved[left >= 1e-12], going[left >= 1e-12]
+        if not len(going):
             break
-    return OutcomeProbabilities(good, poor, float(chance.sum()), expected)
+    return [
+        OutcomeProbabilities(*map(float, each))
+        for each in zip(good, poor, still_open, expected, strict=True)
+    ]

@@ -118,6 +118,14 @@ def pair_products(columns: csr_array) -> tuple[Ints, Ints, csr_array]:
     return first[at], second[at], csr_array((products, (place, row[left])), shape=shape)
 
 
+def members(group: Ints) -> csr_array:
+    """Indicator of each group's rows, shape (groups, rows)."""
+    order = np.argsort(group, kind="stable")
+    ends = np.concatenate([[0], np.cumsum(np.bincount(group))])
+    shape = len(ends) - 1, len(group)
+    return csr_array((np.ones(len(group)), order, ends), shape=shape)
+
+
 def indicators(groups: pd.DataFrame) -> tuple[csr_array, Ints, list[tuple[str, str]]]:
     """Indicator columns of the levels of each grouping.
 

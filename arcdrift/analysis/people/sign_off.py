@@ -10,7 +10,12 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from arcdrift.charts.sequential import Answer, SequentialTest, outcome_probabilities
+from arcdrift.charts.sequential import (
+    Answer,
+    SequentialTest,
+    outcome_curve,
+    outcome_probabilities,
+)
 from arcdrift.settings import SignOff
 
 Verdict = Literal["ready", "not yet", "keep practicing", "trainer decides"]
@@ -177,9 +182,8 @@ def promises(settings: SignOff) -> list[dict[str, Any]]:
     """
     rows = []
     for measure, test in measure_tests(settings).items():
-        for fraction in CURVE:
-            share = min(test.good + fraction * (test.poor - test.good), 0.999)
-            outcome = outcome_probabilities(test, share)
+        shares = [min(test.good + part * (test.poor - test.good), 0.999) for part in CURVE]
+        for share, outcome in zip(shares, outcome_curve(test, shares), strict=True):
             rows.append(
                 {
                     "measure": measure, "share": share, "pass": outcome.good, "fail": outcome.poor,

@@ -13,7 +13,8 @@ import pandas as pd
 from scipy.sparse import csr_array
 from scipy.special import expit
 
-from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators
+from arcdrift.analysis.common.grouping import group_index
+from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators, members
 from arcdrift.analysis.people.level_pairs import LevelPairs
 from arcdrift.analysis.people.variance_search import Slope, lowest_deviance
 from arcdrift.arrays import Floats, Ints
@@ -60,7 +61,7 @@ class CrossedGroups:
             return groups
         names = [str(name) for name in groups.columns if name != STINT]
         marks, kind, labels = indicators(groups[names])
-        stints = indicators(groups[[STINT]])[0].T.tocsr() if STINT in groups else None
+        stints = members(group_index(groups[STINT])[0]) if STINT in groups else None
         columns = MixedColumns(np.empty((len(groups), 0)), marks)
         return cls(tuple(names), kind, tuple(labels), columns, stints)
 
@@ -98,11 +99,11 @@ class GaussianDeviance:
         self.least_residual = (
             np.finfo(float).eps * self.moments[self.fixed, self.fixed] / self.rows + 1e-99
         )
-        members = csr_array((0, self.rows))
+        stints = csr_array((0, self.rows))
         if crossed.stints is not None:
             self.names.append(STINT)
-            members = crossed.stints
-        self.total, self.sums = members @ weight, columns.sums_by(members, weight)
+            stints = crossed.stints
+        self.total, self.sums = stints @ weight, columns.sums_by(stints, weight)
         self.pairs = LevelPairs(self.kind, columns, self.sums)
         self.pair_moments = self.pairs.spread(columns, columns.pairs @ weight)
 

@@ -24,7 +24,7 @@ from arcdrift.analysis.arc.indoor_checks import INDOOR_PROBABILITY_LIMIT
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.common.event_lookup import splicer_index, to_microseconds
 from arcdrift.analysis.common.grouping import group_index, text_to_category
-from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators
+from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators, members
 from arcdrift.analysis.setting_cost.mismatch_cost import MismatchCost
 from arcdrift.analysis.setting_cost.mismatch_groups import CELL_COLUMNS, MOMENTS, PAIRS
 from arcdrift.arrays import Floats, Ints
@@ -281,7 +281,7 @@ class _Regression:
     @cached_property
     def members(self) -> csr_array:
         """Indicator of each cluster's rows, (clusters, n)."""
-        return indicators(pd.DataFrame({"cluster": self.cluster}))[0].T.tocsr()
+        return members(self.cluster)
 
     @property
     def clusters(self) -> int:
@@ -312,7 +312,7 @@ class _SharedEffects:
         stream, _ = group_index(*(frame[key] for key in STREAM))
         marks, _, _ = indicators(pd.DataFrame(keys))
         return cls(
-            indicators(pd.DataFrame({"stream": stream}))[0].T.tocsr(),
+            members(stream),
             stream,
             MixedColumns(np.empty((len(frame), 0)), marks),
         )

@@ -101,4 +101,3 @@ class RecursiveEffects:
         gain = dtrsm(1.0, factor, gain.T, side=1, lower=1, trans_a=1, overwrite_b=1)
         self.mean = self.mean + gain @ explained[:, 0]
         self.covariance -= gain @ gain.T
-
