@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, monthly_counts
-from arcdrift.analysis.common.grouping import group_index, match_rows
+from arcdrift.analysis.common.grouping import group_index, match_rows, text_codes
 from arcdrift.analysis.loss.day_level import (
     LAG_DAYS,
     LAG_FROM,
@@ -174,23 +174,28 @@ class ChartDays:
         yield [(bool(group.settings.common_effect), group.settings.keys) for group in self.groups]
 
     def _text_codes(self, frames: list[pd.DataFrame], name: str) -> Ints:
-        """Code of a text column in each row; one code for groups without a common effect."""
-        texts = [
-            frame[name].fillna("").astype(str)
+        """Code of a text column in each row; one code for groups without a common effect.
+
+        Each group has codes of its own.
+        """
+        # in order of their first days, so that a state still knows them when others have come
+        codes = [
+            pd.factorize(text_codes(frame[name])[0])[0]
             if group.settings.common_effect
-            else pd.Series("", frame.index)
+            else np.zeros(len(frame), dtype=np.int64)
             for group, frame in zip(self.groups, frames, strict=True)
         ]
-        return pd.factorize(pd.concat(texts))[0].astype(np.int64)
+        return np.concatenate(codes).astype(np.int64)
 
     def _events_since_previous_day(self, frames: list[pd.DataFrame]) -> Floats:
         """Events of each action between the unit's previous day and the row's, (actions, rows)."""
-        counts = np.concatenate(
-            [
-                frame.reindex(columns=list(EVENT_COLUMNS), fill_value=0).to_numpy(np.float64)
+        counts = np.zeros((len(EVENT_COLUMNS), len(self.order)))
+        for action, name in enumerate(EVENT_COLUMNS):
+            parts = [
+                frame[name].to_numpy(np.float64) if name in frame else np.zeros(len(frame))
                 for frame in frames
             ]
-        ).T[:, self.order]
+            counts[action] = np.concatenate(parts)[self.order]
         previous = self.row[self.start + np.maximum(self.k - 1, 0)]
         events: Floats = counts - counts[:, previous]  # none on a unit's first day
         return events

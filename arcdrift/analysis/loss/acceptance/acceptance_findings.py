@@ -1,11 +1,16 @@
 """Findings of loss over the accepted limits: of a stream's mean, and of single splices."""
 
+from typing import NamedTuple
+
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.common.days import day_starts
 from arcdrift.analysis.common.episodes import episodes, severity
+from arcdrift.analysis.common.grouping import group_index
 from arcdrift.analysis.loss.acceptance.accepted_limits import recent_means
+from arcdrift.arrays import Bools, Datetimes, Floats, Ints
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 
@@ -79,19 +84,53 @@ def single_findings(over: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
     -----
     Age does not matter: unlike a temporary level, such a splice stays in place until it is redone.
     """
-    ordered = over.sort_values("spliced_at").astype({"location": object})
+    if over.empty:
+        return []
+    ordered = over.sort_values("spliced_at")
+    code, first = group_index(*(ordered[name] for name in STREAM))
+    order = np.argsort(code, kind="stable")
+    names = ordered[STREAM].iloc[first].itertuples(index=False, name=None)
+    rows_of = np.split(order, np.searchsorted(code[order], np.arange(1, len(first))))
+    splices = _Over(
+        ordered["spliced_at"].to_numpy(dtype="datetime64[us]"),
+        np.datetime_as_string(ordered["day"].to_numpy(dtype="datetime64[D]")),
+        ordered["limit_db"].to_numpy(dtype=np.float64).round(4),
+        ordered["loss_db"].to_numpy(dtype=np.float64),
+        ordered["told"].to_numpy(dtype=bool),
+        ordered["location"].to_numpy(dtype=object),
+        ordered["location"].notna().to_numpy(),
+    )
     return [
-        _single_finding(f"{splicer}", f"{program}", splices, now)
-        for (splicer, program), splices in ordered.groupby(STREAM)
+        _single_finding(str(splicer), str(program), splices.take(rows), now)
+        for (splicer, program), rows in zip(names, rows_of, strict=True)
     ]
 
 
-def _single_finding(splicer: str, program: str, over: pd.DataFrame, now: pd.Timestamp) -> Finding:
-    count, unknown = len(over), int((~over["told"].to_numpy(dtype=bool)).sum())
-    first, last = over["spliced_at"].iloc[[0, -1]]
-    first_day, last_day = (f"{day:%Y-%m-%d}" for day in over["day"].iloc[[0, -1]])
+class _Over(NamedTuple):
+    """Splices over the limit in order of time, as arrays; ``day`` as ISO text."""
+
+    time: Datetimes
+    day: npt.NDArray[np.str_]
+    limit_db: Floats
+    loss_db: Floats
+    told: Bools
+    location: npt.NDArray[np.object_]
+    located: Bools
+
+    def take(self, rows: Ints) -> "_Over":
+        """Those of some rows."""
+        return _Over(
+            self.time[rows], self.day[rows], self.limit_db[rows], self.loss_db[rows],
+            self.told[rows], self.location[rows], self.located[rows],
+        )  # fmt: skip
+
+
+def _single_finding(splicer: str, program: str, over: _Over, now: pd.Timestamp) -> Finding:
+    count, unknown = len(over.time), int((~over.told).sum())
+    first, last = (pd.Timestamp(over.time[place], tz="UTC") for place in (0, -1))
+    first_day, last_day = (str(over.day[place]) for place in (0, -1))
     single = count == 1
-    limits = np.unique(over["limit_db"].to_numpy(np.float64).round(4)).tolist()
+    limits = np.unique(over.limit_db).tolist()
     limit_text = " or ".join(f"{limit:.2f}" for limit in limits)
     when = f"on {first_day}" if first_day == last_day else f"from {first_day} to {last_day}"
     made = "made again at the same place"
@@ -101,7 +140,7 @@ def _single_finding(splicer: str, program: str, over: pd.DataFrame, now: pd.Time
         again = f"{count - unknown:,} not {made}; of {unknown:,} the log cannot tell"
     else:
         again = f"no later splice of this splicer is logged at {'its' if single else 'their'} place"
-    places = [place for place in over["location"].tolist() if not pd.isna(place)][-MOST_LISTED:]
+    places = over.location[over.located][-MOST_LISTED:].tolist()
     return Finding(
         kind="loss-over-limit",
         subject_type="stream",
@@ -112,7 +151,7 @@ def _single_finding(splicer: str, program: str, over: pd.DataFrame, now: pd.Time
         evidence={
             "splices": count,
             "single_limit_db": limits[0] if len(limits) == 1 else limits,
-            "highest_db": round(float(over["loss_db"].max()), 3),
+            "highest_db": round(float(over.loss_db.max()), 3),
             "first_over": first_day,
             "last_over": last_day,
             "not_told_if_made_again": unknown,
