@@ -1,6 +1,7 @@
 """Day means of log cleave angle by person and machine, with the matrix that explains them."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -8,6 +9,7 @@ from scipy.sparse import csr_array
 
 from arcdrift.analysis.common.grouping import group_index, group_span, text_to_category
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
+from arcdrift.analysis.people.cleave_angles.recursive_effects import Terms
 from arcdrift.arrays import Floats, Ints
 
 PERSON_SD = 0.25
@@ -57,15 +59,18 @@ class AngleCells:
     codes: dict[str, Ints]
     names: dict[str, list[str]]
 
-    def design(self, cells: slice) -> csr_array:
-        """Sparse matrix of some cells, (cells, effects)."""
-        columns = self.columns[cells]
-        count, effects = len(columns), len(self.prior_sd)
-        wear = self.wear[cells]
-        values = np.column_stack([columns >= 0, wear])
-        place = np.column_stack([np.maximum(columns, 0), np.full(count, effects - 1)])
-        ends = np.arange(count + 1) * place.shape[1]
-        return csr_array((values.ravel(), place.ravel(), ends), shape=(count, effects))
+    @cached_property
+    def terms(self) -> Terms:
+        """Effects of each cell: `columns`, and the slope of wear."""
+        wear = np.full((len(self.columns), 1), len(self.prior_sd) - 1)
+        return Terms(
+            np.hstack([np.maximum(self.columns, 0), wear]),
+            np.column_stack([self.columns >= 0, self.wear]).astype(np.float64),
+        )
+
+    def design(self) -> csr_array:
+        """Sparse matrix of all cells, (cells, effects)."""
+        return self.terms.matrix(len(self.prior_sd))
 
 
 def angle_cells(cells: pd.DataFrame, life: float) -> AngleCells:

@@ -18,7 +18,7 @@ from arcdrift.analysis.common.grouping import as_text, group_index
 from arcdrift.analysis.loss.day_level import CLIP
 from arcdrift.analysis.people.cleave_angles.angle_cells import SUBJECTS, AngleCells
 from arcdrift.analysis.people.cleave_angles.angle_ewma import AngleEwma
-from arcdrift.analysis.people.cleave_angles.recursive_effects import Prediction, RecursiveEffects
+from arcdrift.analysis.people.cleave_angles.recursive_effects import RecursiveEffects, Terms
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.intervals import Z95
 
@@ -179,13 +179,11 @@ class _AngleCharts:
 
     def _day(self, rows: slice, today: slice) -> None:
         self.effects.advance()
-        design = self.cells.design(rows)
-        prediction = self.effects.predict(design)
-        expected, error, _ = prediction
+        terms = self.cells.terms.of(rows)
         person = self.cells.codes["technician"][rows]
         within = self._within()[person] / self.n[rows]
         self.noise[rows] = noise = within + self._between()
-        residual = self.y[rows] - expected
+        residual = self.y[rows] - self.effects.expected(terms)
         machine, hand = (codes[rows] for codes in self.subjects)
         open_now = self.ewma.open
         known_hand = self.established[hand] & (hand >= 0)
@@ -193,15 +191,15 @@ class _AngleCharts:
             ~known_hand | open_now[machine],
             (hand >= 0) & (~self.established[machine] | open_now[hand]),
         ]
-        self._average(today, [machine, hand], usable, residual, error, noise)
+        self._average(today, [machine, hand], usable, residual, terms, noise)
         self.ewma.judge(today, self.residual[today] / self.sd[today])
         self._establish(today, machine, hand)
         used = ~open_now[machine] & ~(open_now[hand] & (hand >= 0))
-        self._learn(rows, prediction, residual, used)
+        self._learn(rows, terms, residual, used)
 
     def _average(
         self, today: slice, subjects: list[Ints], usable: list[Bools], residual: Floats,
-        error: Floats, noise: Floats,
+        terms: Terms, noise: Floats,
     ) -> None:  # fmt: skip
         """Mean residual of each subject's usable cells, and the standard deviation of it."""
         cell, place = np.concatenate(
@@ -221,9 +219,8 @@ class _AngleCharts:
         first = np.repeat(np.arange(len(cell)), count)
         start = np.searchsorted(place, place)
         second = np.arange(len(first)) + np.repeat(start - np.cumsum(count) + count, count)
-        variance = np.bincount(
-            place[first], weight[first] * weight[second] * error[cell[first], cell[second]], size
-        )
+        error = self.effects.errors(terms.of(cell[first]), terms.of(cell[second]))
+        variance = np.bincount(place[first], weight[first] * weight[second] * error, size)
         scatter = np.bincount(place, weight**2 * noise[cell], size)
         seen = np.bincount(place, minlength=size) > 0
         average = np.bincount(place, weight * residual[cell], size)
@@ -242,19 +239,21 @@ class _AngleCharts:
         self.established[:] = False
         self.established[[name for name, seen in self.partners.items() if len(seen) > 1]] = True
 
-    def _learn(self, rows: slice, prediction: Prediction, residual: Floats, used: Bools) -> None:
-        noise, error = self.noise[rows], np.diag(prediction.error)
+    def _learn(self, rows: slice, terms: Terms, residual: Floats, used: Bools) -> None:
+        noise, error = self.noise[rows], self.effects.errors(terms, terms)
         variance = error + noise
         reach = np.where(error > noise, np.inf, CLIP * np.sqrt(variance))
         clipped = np.clip(residual, -reach, reach)
         person = self.cells.codes["technician"][rows]
-        np.add.at(self.within[0], person, self.squares[rows])
-        np.add.at(self.within[1], person, self.n[rows] - 1.0)
+        # unknown people, whose number is -1, are the last
+        own, people = np.where(person >= 0, person, self.within.shape[1] - 1), self.within.shape[1]
+        self.within[0] += np.bincount(own, self.squares[rows], people)
+        self.within[1] += np.bincount(own, self.n[rows] - 1.0, people)
         beyond = clipped**2 - error - (noise - self._between())
         # cells of few splices, or of people not yet known, say little about it
         weight = used * np.minimum(PRIOR_BETWEEN / variance, 1.0) ** 2
         self.between += [weight @ beyond, weight.sum()]
-        self.effects.learn(prediction, used, clipped, noise)
+        self.effects.learn(terms.of(used), clipped[used], noise[used])
 
     def _within(self) -> Floats:
         """Variance of one splice of each person, shrunken to that of all."""

@@ -127,7 +127,7 @@ def angle_shifts(cells: AngleCells, charts: AngleCharts) -> list[AngleShift]:
         for candidate in _candidates(cells, charts)
         if not candidate.about_person or _machines(cells, candidate.cells) >= FEWEST_MACHINES
     ]
-    base = cells.design(slice(None))
+    base = cells.design()
     weight = 1.0 / charts.noise
     y = cells.rows["y"].to_numpy(dtype=np.float64)
     shift = sd = residual = np.zeros(0)

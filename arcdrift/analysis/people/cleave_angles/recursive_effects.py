@@ -12,24 +12,36 @@ from scipy.linalg.blas import dtrsm
 from scipy.linalg.lapack import dpotrf
 from scipy.sparse import csr_array
 
-from arcdrift.arrays import Bools, Floats
+from arcdrift.arrays import Bools, Floats, Ints
+
+MOST_ROWS = 160
+"""Rows learned from at once: with more, the equations among them cost more than the update."""
 
 
-class Prediction(NamedTuple):
-    """What the days so far let expect of some rows.
+class Terms(NamedTuple):
+    """What the expectation of some rows is the sum of; each row has as many terms.
 
     Attributes
     ----------
-    expected : array, shape (rows,)
-    error : array, shape (rows, rows)
-        Covariance of the errors of these expectations.
-    with_effects : array, shape (rows, effects)
-        Covariance of the expectations with each effect.
+    place : array of int, shape (rows, terms)
+        Effects.
+    factor : array, shape (rows, terms)
+        What each is multiplied by.
     """
 
-    expected: Floats
-    error: Floats
-    with_effects: Floats
+    place: Ints
+    factor: Floats
+
+    def of(self, rows: slice | Ints | Bools) -> "Terms":
+        """Return the terms of some of the rows."""
+        return Terms(self.place[rows], self.factor[rows])
+
+    def matrix(self, effects: int) -> csr_array:
+        """Sparse matrix of the rows, shape (rows, effects)."""
+        count, terms = self.place.shape
+        ends = np.arange(count + 1) * terms
+        entries = self.factor.ravel(), self.place.ravel(), ends
+        return csr_array(entries, shape=(count, effects))
 
 
 class RecursiveEffects:
@@ -52,28 +64,20 @@ class RecursiveEffects:
         """Go on to the next workday."""
         self.covariance.ravel()[:: len(self.mean) + 1] += self._step
 
-    def predict(self, design: csr_array) -> Prediction:
-        """Expected values of some rows.
+    def expected(self, rows: Terms) -> Floats:
+        """Expected values of some rows."""
+        return np.asarray((self.mean[rows.place] * rows.factor).sum(axis=1))
 
-        Parameters
-        ----------
-        design : sparse array, shape (rows, effects)
-            A row has a few effects only, so products with it cost little.
-        """
-        with_effects = design @ self.covariance
-        return Prediction(design @ self.mean, design @ with_effects.T, with_effects)
+    def errors(self, rows: Terms, others: Terms) -> Floats:
+        """Covariance of the error of each row's expectation with that of its other row."""
+        both = self.covariance[rows.place[:, :, None], others.place[:, None, :]]
+        return np.asarray(np.einsum("ij,ijk,ik->i", rows.factor, both, others.factor))
 
-    def learn(
-        self, prediction: Prediction, used: Bools, residual: Floats, variance: Floats
-    ) -> None:
+    def learn(self, rows: Terms, residual: Floats, variance: Floats) -> None:
         """Update with rows of independent noise.
 
         Parameters
         ----------
-        prediction : Prediction
-            Of the rows, since the last update.
-        used : array of bool, shape (rows,)
-            Rows to learn from.
         residual : array, shape (rows,)
             Values less their expectation.
         variance : array, shape (rows,)
@@ -82,22 +86,22 @@ class RecursiveEffects:
         Notes
         -----
         With the Cholesky factor L of the covariance of the residuals, L L' = D P D' + V, and
-        A = L^-1 D P, the mean grows by A' L^-1 r and the covariance shrinks by A' A, which is
-        symmetric to the last digit.
+        A = L^-1 D P, the mean grows by A' L^-1 r and the covariance shrinks by A' A. As the noise
+        is independent, some rows after others give the same as all at once.
         """
-        if not used.any():
-            return
-        _, error, gain = prediction
-        if not used.all():
-            error, gain = error[np.ix_(used, used)], gain[used]
-            residual, variance = residual[used], variance[used]
-        error = error.copy()
-        error.ravel()[:: len(error) + 1] += variance
-        # arrays of Fortran's order are views of those here, transposed, so that none is copied
-        factor, failed = dpotrf(error.T, lower=1, clean=0, overwrite_a=1)
-        if failed:
-            raise np.linalg.LinAlgError("the covariance of the residuals is not positive definite")
-        explained = dtrsm(1.0, factor, residual[:, None], lower=1)
-        gain = dtrsm(1.0, factor, gain.T, side=1, lower=1, trans_a=1, overwrite_b=1)
-        self.mean = self.mean + gain @ explained[:, 0]
-        self.covariance -= gain @ gain.T
+        before = self.mean
+        for start in range(0, len(residual), MOST_ROWS):
+            some = slice(start, start + MOST_ROWS)
+            design = rows.of(some).matrix(len(before))
+            shared = design @ self.covariance
+            errors = design @ shared.T
+            errors.ravel()[:: len(errors) + 1] += variance[some]
+            # arrays of Fortran's order are views of those here, transposed, so none is copied
+            factor, failed = dpotrf(errors.T, lower=1, clean=0, overwrite_a=1)
+            if failed:
+                raise np.linalg.LinAlgError("a covariance of residuals is not positive definite")
+            left = residual[some] - design @ (self.mean - before)
+            explained = dtrsm(1.0, factor, left[:, None], lower=1)
+            gain = dtrsm(1.0, factor, shared.T, side=1, lower=1, trans_a=1, overwrite_b=1)
+            self.mean = self.mean + gain @ explained[:, 0]
+            self.covariance -= gain @ gain.T
