@@ -15,6 +15,7 @@ from arcdrift.analysis.arc.indoor_mixture import (
     Checks,
     crew_indoor_share,
     estimate_heated,
+    fit_all,
     heated_rows,
 )
 from arcdrift.analysis.arc.influential_checks import COLUMNS, influence_of
@@ -109,8 +110,8 @@ def _chart_and_fit_group(
     number = {name: place for place, name in enumerate(checks)}
     fits = CrewFits(len(number))
     for _ in range(PHI_ROUNDS):
-        for used in number:
-            fits.put(number[used], checks[used].fit(phi))
+        for place, fitted_checks in enumerate(fit_all(list(checks.values()), phi)):
+            fits.put(place, fitted_checks)
         phi = pooled_lag1(fits.known())
     share = crew_indoor_share(charted["heated"])
     models: list[ArcModel | Refusal] = []

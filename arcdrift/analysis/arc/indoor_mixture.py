@@ -4,6 +4,7 @@ Only for the arc models: a chart may use nothing that was logged after a check
 (`arcdrift.analysis.arc.indoor_checks`). All splicers of one model are fitted together.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -26,7 +27,7 @@ from arcdrift.analysis.arc.pooled_regression import (
     Fit,
     Prior,
     empirical_bayes_prior,
-    fit_known_phi,
+    fit_stack,
     whiten,
 )
 from arcdrift.arrays import Bools, Floats, Ints
@@ -140,13 +141,29 @@ class Checks:
         """Regressors followed by the columns of the levels."""
         return np.hstack([x, self.levels])
 
-    def fit(self, phi: float) -> Fit | None:
-        """Fit with the expected air density; None if there are too few checks."""
-        if len(self.y) < SLOPES + 3:
-            return None
-        return fit_known_phi(
-            self.expected_regressors, self.y, self.epoch, phi, self.density_variance, self.levels
-        )
+
+def fit_all(crew: Sequence[Checks], phi: float) -> list[Fit | None]:
+    """Fit each splicer's checks with the expected air density; None where they are too few.
+
+    Splicers with equally many levels are fitted together.
+    """
+    fits: list[Fit | None] = [None] * len(crew)
+    columns = np.array([checks.levels.shape[1] for checks in crew])
+    for levels in np.unique(columns):
+        alike = np.flatnonzero(columns == levels).tolist()
+        count = np.array([len(crew[number].y) for number in alike])
+        rows = np.zeros((len(alike), count.max(), SLOPES + levels + 1))
+        same = np.zeros(rows.shape[:2], dtype=bool)
+        for place, number in enumerate(alike):
+            checks, n = crew[number], count[place]
+            rows[place, :n, :SLOPES] = checks.x
+            rows[place, :n, 0] += checks.heated * checks.step
+            rows[place, :n, SLOPES:-1], rows[place, :n, -1] = checks.levels, checks.y
+            same[place, 1:n] = checks.epoch[1:] == checks.epoch[:-1]
+        added = [float(crew[number].density_variance.sum()) for number in alike]
+        for number, fit in zip(alike, fit_stack(rows, same, count, phi, added), strict=True):
+            fits[number] = fit
+    return fits
 
 
 def _arrays(used: pd.DataFrame) -> dict[str, Any]:
@@ -189,13 +206,14 @@ def estimate_heated(crew: dict[str, Checks], phi: float) -> None:
     share = PRIOR_SHARE
     ambiguous = [name for name, checks in crew.items() if checks.step.any()]
     number, fits = {name: place for place, name in enumerate(crew)}, CrewFits(len(crew))
-    for name in crew if ambiguous else ():
-        fits.put(number[name], crew[name].fit(phi))
+    if ambiguous:
+        for place, fit in enumerate(fit_all(list(crew.values()), phi)):
+            fits.put(place, fit)
     for _ in range(MAX_ROUNDS if ambiguous else 0):
         before = np.concatenate([crew[name].heated for name in ambiguous])
         odds = {}
-        for name in ambiguous:
-            fit = crew[name].fit(phi)
+        fitted = fit_all([crew[name] for name in ambiguous], phi)
+        for name, fit in zip(ambiguous, fitted, strict=True):
             fits.put(number[name], fit)
             if fit is None:
                 continue

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from arcdrift.arrays import Floats, Ints
+from arcdrift.arrays import Bools, Floats, Ints
 
 SLOPES = 3  # air density, vapor pressure, arcs
 PHI_ASSUMED = 0.3
@@ -147,46 +148,77 @@ def fit_known_phi(
     where the check may have been made indoors or outdoors. ``levels``, shape (n, levels): columns
     that carry the levels, such as those of `arcdrift.analysis.arc.arc_levels.level_basis`; one
     for each epoch if not given.
+    """
+    same_epoch = epoch[1:] == epoch[:-1]
+    if levels is None:
+        number = np.append(0, np.cumsum(~same_epoch))
+        full = design(x, number, int(number[-1]) + 1)
+    else:
+        full = np.hstack([x, levels])
+    added = 0.0 if density_variance is None else float(density_variance.sum())
+    rows = np.column_stack([full, y])[None]
+    return fit_stack(rows, np.append(False, same_epoch)[None], np.array([len(y)]), phi, [added])[0]
 
+
+def fit_stack(
+    rows: Floats, same_epoch: Bools, checks: Ints, phi: float, added: ArrayLike
+) -> list[Fit | None]:
+    """Fits of several splicers whose regressions have equally many columns.
+
+    Parameters
+    ----------
+    rows : array of shape (splicers, most checks, columns + 1)
+        Regressors, columns of the levels, and the setting; 0 beyond the checks of a splicer.
+    same_epoch : array of bool, shape (splicers, most checks)
+        Whether each check is on the same level as the one before it.
+    checks : array of shape (splicers,)
+    added : array_like of shape (splicers,)
+        Sum of the variances of the air density, (kg/m3)^2.
+
+    Notes
+    -----
     The residuals r of generalized least squares have covariance s2 (V - X inv(X'inv(V)X) X'), so
     the expected products of neighbors are known for a given V; the lag-1 correlation is chosen
     to match the observed products. Corrected for one mean and three slopes only, it was estimated
     at .26 where .30 was true, because every epoch has an intercept of its own.
     """
-    same_epoch = epoch[1:] == epoch[:-1]
-    epoch = np.append(0, np.cumsum(~same_epoch))
-    full = design(x, epoch, int(epoch[-1]) + 1) if levels is None else np.hstack([x, levels])
-    n, p = full.shape
-    if n <= p + 2:
-        return None
-    whitened = whiten(np.column_stack([full, y]), epoch, phi)
-    wx, wy = whitened[:, :-1], whitened[:, -1]
-    gram = wx.T @ wx
-    added_precision = (
-        0.0 if density_variance is None else float(density_variance.sum()) * (1 + phi**2)
-    )
-    gram[0, 0] += added_precision
+    p = rows.shape[2] - 1
+    whitened = rows * np.where(same_epoch, 1.0, np.sqrt(1 - phi**2))[:, :, None]
+    before = rows[:, :-1] * same_epoch[:, 1:, None]
+    whitened[:, 1:] -= phi * before
+    moments = whitened.transpose(0, 2, 1) @ whitened
+    gram, added_precision = moments[:, :p, :p], np.asarray(added) * (1 + phi**2)
+    gram[:, 0, 0] += added_precision
     spread = np.linalg.eigvalsh(gram)
-    if spread[0] < 1e-12 * spread[-1]:
-        return None
-    inverse = np.linalg.inv(gram)
-    beta = inverse @ (wx.T @ wy)
-    innovations = wy - wx @ beta
-    squares = float(innovations @ innovations) + added_precision * float(beta[0]) ** 2
-    innovation_variance = squares / (n - p)
-    residual = y - full @ beta
-    raw = float(residual[1:][same_epoch] @ residual[:-1][same_epoch]) / float(residual @ residual)
+    separable = (checks > p + 2) & (spread[:, 0] >= 1e-12 * spread[:, -1])
+    gram[~separable] = np.eye(p)
+    inverse = np.linalg.inv(gram).astype(np.float64)
+    beta = inverse @ moments[:, :p, p:]
+    innovations = (whitened[:, :, p:] - whitened[:, :, :p] @ beta)[:, :, 0]
+    residual = (rows[:, :, p:] - rows[:, :, :p] @ beta)[:, :, 0]
     # expected loss of the squares, and of the products of neighbors, to the fitted coefficients
-    projection = (1 - phi**2) * full @ inverse
-    effective_n = n - float(np.vdot(projection, full))
-    neighbor_bias = float(np.vdot(projection[1:][same_epoch], full[:-1][same_epoch]))
-    return Fit(
-        slopes=beta[:SLOPES],
-        cov=innovation_variance * inverse[:SLOPES, :SLOPES],
-        variance=innovation_variance / (1 - phi**2),
-        lag1=(raw * effective_n + neighbor_bias) / int(same_epoch.sum()),
-        n=n,
-    )
+    regressors = rows[:, :, :p].transpose(0, 2, 1)
+    of_squares = (inverse * (regressors @ rows[:, :, :p])).sum(axis=(1, 2))
+    of_products = (inverse * (regressors[:, :, 1:] @ before[:, :, :p])).sum(axis=(1, 2))
+    squares = (innovations**2).sum(axis=1) + added_precision * beta[:, 0, 0] ** 2
+    products = (residual[:, 1:] * residual[:, :-1] * same_epoch[:, 1:]).sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        innovation = squares / (checks - p)
+        raw = products / (residual**2).sum(axis=1)
+        lag1 = raw * (checks - (1 - phi**2) * of_squares) + (1 - phi**2) * of_products
+        lag1 = lag1 / same_epoch.sum(axis=1)
+    return [
+        Fit(
+            slopes=beta[i, :SLOPES, 0],
+            cov=innovation[i] * inverse[i, :SLOPES, :SLOPES],
+            variance=float(innovation[i] / (1 - phi**2)),
+            lag1=float(lag1[i]),
+            n=int(checks[i]),
+        )
+        if separable[i]
+        else None
+        for i in range(len(rows))
+    ]
 
 
 def pooled_lag1(fits: Fits) -> float:

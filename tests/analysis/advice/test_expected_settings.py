@@ -17,7 +17,7 @@ from arcdrift.analysis.advice.required_setting import AirAndWear
 from arcdrift.analysis.advice.splicer_state import AirNow, SplicerState
 from arcdrift.analysis.arc.arc_model import ArcModel, PeerSlopes, Refusal
 from arcdrift.analysis.arc.arc_regressors import centered_regressors
-from arcdrift.analysis.arc.indoor_mixture import Checks
+from arcdrift.analysis.arc.indoor_mixture import Checks, fit_all
 from arcdrift.analysis.arc.pooled_regression import Fits
 from tests.analysis.advice.test_advice import CREW, air, model, state
 from tests.analysis.arc.arc_truth import simulated_points
@@ -147,7 +147,7 @@ def test_intervals_through_peers_hold_the_true_setting():
     for seed in range(700, 724 if LONG else 706):
         points, truth = simulated_points(6, 60, seed=seed, life=100_000)
         groups = {str(name): part for name, part in points.groupby("splicer")}
-        fits = {name: Checks.from_points(part).fit(0.3) for name, part in groups.items()}
+        fits = {name: fit_all([Checks.from_points(part)], 0.3)[0] for name, part in groups.items()}
         for name, part in groups.items():
             others = points[points["splicer"] != name]
             peers = PeerSlopes.of(Fits.of([f for n, f in fits.items() if n != name and f]), others)

@@ -16,7 +16,7 @@ from arcdrift.analysis.arc.arc_findings import (
 )
 from arcdrift.analysis.arc.arc_levels import level_basis, level_numbers, steps_beyond
 from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc
-from arcdrift.analysis.arc.indoor_mixture import Checks
+from arcdrift.analysis.arc.indoor_mixture import Checks, fit_all
 from arcdrift.analysis.arc.level_moves import PRIOR_SPREAD, REPLACEMENT, LevelMoves
 from arcdrift.analysis.arc.open_change import OpenChange
 from arcdrift.analysis.arc.pooled_regression import (
@@ -47,7 +47,7 @@ def charted(points: pd.DataFrame, run_length: float = 370.0, life: int | None = 
 def wear_intervals(points: pd.DataFrame) -> dict[str, tuple[float, float, float]]:
     """Own estimate of wear and its interval, per 1000 arcs, by splicer."""
     groups = dict(list(points.groupby("splicer")))
-    fits = {name: Checks.from_points(rows).fit(PHI) for name, rows in groups.items()}
+    fits = {name: fit_all([Checks.from_points(rows)], PHI)[0] for name, rows in groups.items()}
     found = {}
     for name, rows in groups.items():
         peers = [fit for other, fit in fits.items() if other != name and fit is not None]

@@ -12,7 +12,7 @@ from arcdrift.analysis.arc.arc_findings import arc_findings, change_shape
 from arcdrift.analysis.arc.arc_model import WELL_CONDITIONED, ArcModel, Refusal, fit_arc
 from arcdrift.analysis.arc.arc_points import arc_points
 from arcdrift.analysis.arc.arc_regressors import center_air
-from arcdrift.analysis.arc.indoor_mixture import Checks
+from arcdrift.analysis.arc.indoor_mixture import Checks, fit_all
 from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
     SLOPES,
@@ -41,6 +41,26 @@ def test_known_phi_fit_equals_generalized_least_squares() -> None:
     np.testing.assert_allclose(fit.slopes, reference.params[:SLOPES], rtol=1e-8)
     np.testing.assert_allclose(fit.cov, reference.cov_params()[:SLOPES, :SLOPES], rtol=1e-8)
     assert fit.variance == pytest.approx(reference.scale, rel=1e-8)
+
+
+def test_splicers_fitted_together_have_the_fits_of_each_alone() -> None:
+    points, _ = simulated_points(5, 120, seed=8)
+    kept = points.groupby("splicer").cumcount() < points["splicer"].map(
+        {"s0": 120, "s1": 75, "s2": 4, "s3": 120, "s4": 33}
+    )
+    crew = [Checks.from_points(part) for _, part in points[kept].groupby("splicer")]
+    crew[1].step[::3], crew[1].heated[::3] = 0.05, 0.4  # may be in a heated room
+    together = fit_all(crew, PHI)
+    assert together[2] is None
+    for checks, fit in zip(crew, together, strict=True):
+        alone = fit_known_phi(
+            checks.expected_regressors, checks.y, checks.epoch, PHI, checks.density_variance
+        )
+        assert (fit is None) == (alone is None)
+        if fit is not None and alone is not None:
+            for name in ("slopes", "cov", "variance", "lag1", "n"):
+                expected = getattr(alone, name)
+                np.testing.assert_allclose(getattr(fit, name), expected, rtol=1e-9)
 
 
 @pytest.mark.parametrize("apart", [5.0, 1e-3])
@@ -85,7 +105,7 @@ def test_intervals_cover_the_truth() -> None:
     for seed in range(4):
         points, truth = simulated_points(16, 120, seed=100 + seed)
         groups = {str(name): part for name, part in points.groupby("splicer")}
-        fits = {name: Checks.from_points(part).fit(PHI) for name, part in groups.items()}
+        fits = {name: fit_all([Checks.from_points(part)], PHI)[0] for name, part in groups.items()}
         for name, part in groups.items():
             peers = [fit for other, fit in fits.items() if other != name and fit is not None]
             prior = empirical_bayes_prior(Fits.of(peers), MODEL_SPREAD_FLOOR)

@@ -9,6 +9,7 @@ from scipy.stats import norm
 from arcdrift.analysis.arc.indoor_mixture import (
     Checks,
     estimate_heated,
+    fit_all,
     heated_rows,
     lost_information,
 )
@@ -50,7 +51,7 @@ def test_rooms_and_slopes_come_out_as_they_were() -> None:
         told.append(points["heated"])
         was.append(heated)
         for name, splicer_rows in points.groupby("splicer"):
-            fit = Checks.from_points(splicer_rows).fit(PHI)
+            fit = fit_all([Checks.from_points(splicer_rows)], PHI)[0]
             assert fit is not None
             error.append(fit.slopes[0] / truth[str(name)][0] - 1)
     # 30 slopes, each known to about 10 %: 2 % of standard error
@@ -108,7 +109,7 @@ def test_lag_one_is_not_swallowed_by_the_levels_of_many_epochs() -> None:
     for seed in range(4):
         points, _ = simulated_points(8, 120, seed=40 + seed, life=1500)  # four epochs
         fits += [
-            Checks.from_points(splicer_rows).fit(PHI)
+            fit_all([Checks.from_points(splicer_rows)], PHI)[0]
             for _, splicer_rows in points.groupby("splicer")
         ]
     # 3,840 checks: a standard error of .016

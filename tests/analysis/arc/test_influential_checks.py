@@ -7,7 +7,7 @@ import statsmodels.api as sm
 
 from arcdrift.analysis.arc.arc_model import ArcModel, air_step, fit_arc
 from arcdrift.analysis.arc.arc_regressors import center_air
-from arcdrift.analysis.arc.indoor_mixture import Checks
+from arcdrift.analysis.arc.indoor_mixture import Checks, fit_all
 from arcdrift.analysis.arc.influential_checks import (
     COLUMNS,
     MAX_LISTED,
@@ -46,7 +46,7 @@ def fitted(crew: dict[str, pd.DataFrame]) -> tuple[pd.DataFrame, ArcModel, Prior
     peers = [
         fit
         for name, part in crew.items()
-        if name != "s0" and (fit := Checks.from_points(part).fit(PHI))
+        if name != "s0" and (fit := fit_all([Checks.from_points(part)], PHI)[0])
     ]
     prior = empirical_bayes_prior(Fits.of(peers), MODEL_SPREAD_FLOOR)
     model, values = fit_arc("s0", crew["s0"], "steps", prior, PHI)

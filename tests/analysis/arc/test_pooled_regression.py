@@ -8,7 +8,7 @@ import statsmodels.api as sm
 
 from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc
 from arcdrift.analysis.arc.arc_regressors import center_air
-from arcdrift.analysis.arc.indoor_mixture import Checks
+from arcdrift.analysis.arc.indoor_mixture import Checks, fit_all
 from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
     SLOPES,
@@ -40,7 +40,9 @@ def try_crews(seeds: range) -> Tried:
         points, truth = simulated_points(SPLICERS, CHECKS, seed=seed, life=100_000)
         groups = {str(name): part for name, part in points.groupby("splicer")}
         fits = {
-            name: fit for name, part in groups.items() if (fit := Checks.from_points(part).fit(0.3))
+            name: fit
+            for name, part in groups.items()
+            if (fit := fit_all([Checks.from_points(part)], 0.3)[0])
         }
         phi = pooled_lag1(Fits.of(list(fits.values())))
         for name, part in groups.items():
