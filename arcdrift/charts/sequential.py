@@ -7,6 +7,7 @@ formulas for its error rates and expected length are approximate; here both are 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from math import ceil, floor
 from typing import Literal
 
 import numpy as np
@@ -122,26 +123,30 @@ def outcome_curve(
     """`outcome_probabilities` of several true shares."""
     slope, low, high = test.lines
     size = int(np.ceil(slope * test.max_items + high)) + 2
-    share, going = np.array(shares)[:, None], np.arange(len(shares))
     chance = np.zeros((len(shares), size))
     chance[:, min(bad, size - 1)] = 1.0
     good, poor, expected = np.zeros((3, len(shares)))
     still_open = np.ones(len(shares))
+    # shares at which the test may still be open
+    going, worse = np.arange(len(shares)), np.array(shares)[:, None]
     for item in range(items + 1, test.max_items + 1):
-        expected[going] += chance.sum(axis=1)
-        moved = chance * (1.0 - share[going])
-        moved[:, 1:] += chance[:, :-1] * share[going]
+        expected[going] += still_open[going]
+        moved = chance * (1.0 - worse)
+        moved[:, 1:] += chance[:, :-1] * worse
         # counts up to `passed` and from `failed` on are answers
-        passed = max(int(np.floor(slope * item - low + 1e-9)) + 1, 0)
-        failed = int(np.ceil(slope * item + high - 1e-9))
-        good[going] += moved[:, :passed].sum(axis=1)
+        passed = max(floor(slope * item - low + 1e-9) + 1, 0)
+        failed = ceil(slope * item + high - 1e-9)
+        if passed:
+            good[going] += moved[:, :passed].sum(axis=1)
+            moved[:, :passed] = 0.0
         poor[going] += moved[:, failed:].sum(axis=1)
-        moved[:, :passed], moved[:, failed:] = 0.0, 0.0
-        left = moved.sum(axis=1)
+        moved[:, failed:] = 0.0
+        chance, left = moved, moved.sum(axis=1)
         still_open[going] = left
-        chance, going = moved[left >= 1e-12], going[left >= 1e-12]
-        if not len(going):
-            break
+        if left.min() < 1e-12:
+            chance, going, worse = (each[left >= 1e-12] for each in (chance, going, worse))
+            if not len(going):
+                break
     return [
         OutcomeProbabilities(*map(float, each))
         for each in zip(good, poor, still_open, expected, strict=True)

@@ -22,7 +22,7 @@ from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays, workdays
 from arcdrift.analysis.common.places import find_places
 from arcdrift.analysis.loss.acceptance.accepted_limits import splice_limits
 from arcdrift.analysis.loss.technician_days import NOBODY, aggregate_technician_days
-from arcdrift.analysis.maintenance.blade_positions import cleaves_on_blade
+from arcdrift.analysis.maintenance.blade_positions import BladeUse, cleaves_on_blade
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.analysis.people.cleave_angles.angle_cells import angle_cells
 from arcdrift.analysis.people.cleave_angles.angle_charts import chart_angles
@@ -55,7 +55,9 @@ def technician_days(made: SimulatedCrew) -> pd.DataFrame:
         parts.append(aggregate_technician_days(work, air, day, days, places, made.crew))
     cells = pd.concat(parts, ignore_index=True)
     return cells.assign(
-        cleaves=cleaves_on_blade(cells, usage_by_hour(made["splices"]), made["service"])
+        cleaves=cleaves_on_blade(
+            cells, BladeUse.of(usage_by_hour(made["splices"]), made["service"])
+        )
     )
 
 

@@ -1,5 +1,7 @@
 """Cleaves on each position of the crew's blades, and when the next turn is due."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -21,6 +23,26 @@ COLUMNS = [
     "cleaver", "splicers", "position", "cleaves", "cleaves_per_position", "since", "last",
     "cleaves_a_day", "days_left", "worn_positions", "positions_used",
 ]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class BladeUse:
+    """Hours of use and blade turns of each cleaver.
+
+    Attributes
+    ----------
+    hours : dict of UsageHours
+    turns : dict of BladeTurns
+        Of those of whom the service log has any.
+    """
+
+    hours: dict[str, UsageHours]
+    turns: dict[str, BladeTurns]
+
+    @classmethod
+    def of(cls, use: pd.DataFrame, service: pd.DataFrame) -> "BladeUse":
+        """Put together `usage_by_hour` and the service log."""
+        return cls(hours_by_asset(use, "cleaver"), turns_by_cleaver(service))
 
 
 def _number_stretches(hours: UsageHours, turns: BladeTurns) -> tuple[Ints, Ints]:
@@ -57,7 +79,7 @@ def _cleaves_on_position(hours: UsageHours, number: Ints, starts: Ints) -> Ints:
     )
 
 
-def cleaves_on_blade(cells: pd.DataFrame, use: pd.DataFrame, service: pd.DataFrame) -> pd.Series:
+def cleaves_on_blade(cells: pd.DataFrame, use: BladeUse) -> pd.Series:
     """Cleaves on the blade position at the middle of each cell; NaN where the turn is unknown.
 
     Parameters
@@ -68,13 +90,12 @@ def cleaves_on_blade(cells: pd.DataFrame, use: pd.DataFrame, service: pd.DataFra
     cleaves = np.full(len(cells), np.nan)
     middle = cells["first_at"] + (cells["last_at"] - cells["first_at"]) / 2
     time = middle.to_numpy(dtype="datetime64[us]")
-    usage, turns = hours_by_asset(use, "cleaver"), turns_by_cleaver(service)
     for name, rows in cells.groupby("cleaver").indices.items():
         cleaver = str(name)
-        if cleaver not in usage:
+        if cleaver not in use.hours:
             continue
-        hours = usage[cleaver]
-        number, starts = _number_stretches(hours, turns.get(cleaver, NO_TURNS))
+        hours = use.hours[cleaver]
+        number, starts = _number_stretches(hours, use.turns.get(cleaver, NO_TURNS))
         hour = np.searchsorted(hours.first, time[rows], side="right") - 1
         known = (hour >= 0) & (number[np.maximum(hour, 0)] > 0)
         count = _cleaves_on_position(hours, number, starts)[np.maximum(hour, 0)]
@@ -82,7 +103,7 @@ def cleaves_on_blade(cells: pd.DataFrame, use: pd.DataFrame, service: pd.DataFra
     return pd.Series(cleaves, index=cells.index)
 
 
-def blade_table(use: pd.DataFrame, service: pd.DataFrame, blade: Blade) -> pd.DataFrame:
+def blade_table(use: BladeUse, blade: Blade) -> pd.DataFrame:
     """State of each cleaver's blade, and when its next turn is due at the present pace.
 
     Returns
@@ -93,9 +114,9 @@ def blade_table(use: pd.DataFrame, service: pd.DataFrame, blade: Blade) -> pd.Da
         ``days_left`` of work until the position is used up (negative once it is over),
         ``worn_positions`` used beyond their life so far.
     """
-    rows, turns_of, life = [], turns_by_cleaver(service), blade.cleaves_per_position
-    for cleaver, hours in hours_by_asset(use, "cleaver").items():
-        turns = turns_of.get(cleaver, NO_TURNS)
+    rows, life = [], blade.cleaves_per_position
+    for cleaver, hours in use.hours.items():
+        turns = use.turns.get(cleaver, NO_TURNS)
         state = current_blade(cleaver, hours, turns, life)
         recent = hours.last > hours.last.max() - np.timedelta64(PACE_DAYS, "D")
         workdays = len(np.unique(hours.first[recent].astype("datetime64[D]")))

@@ -20,7 +20,11 @@ from arcdrift.analysis.common.grouping import (
 from arcdrift.analysis.loss.proportion_charts import COUNTED, Share
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.analysis.maintenance.blade_left import is_last_position
-from arcdrift.analysis.maintenance.blade_positions import blade_table, cleaves_on_blade
+from arcdrift.analysis.maintenance.blade_positions import (
+    BladeUse,
+    blade_table,
+    cleaves_on_blade,
+)
 from arcdrift.analysis.people.cleave_angles.angle_review import AngleReview, review_angles
 from arcdrift.analysis.people.comparability import cheapest_swaps, connected_sets
 from arcdrift.analysis.people.hands_by_machine import hands_by_machine
@@ -85,7 +89,8 @@ def review_prep(
     """
     states = ChartStates() if states is None else states
     service, use = service[service["serviced_at"] <= now], text_to_category(use[use["at"] <= now])
-    blades = blade_table(use, service, crew.blade)
+    blade_use = BladeUse.of(use, service)
+    blades = blade_table(blade_use, crew.blade)
     attempts = sign_offs(practice, crew.prep.sign_off)
     frames = {
         "result_blades": blades.rename(columns={"last": "until"}),
@@ -101,7 +106,7 @@ def review_prep(
     if named_cells.empty:
         document["refusal"] = "No splice names its technician yet."
         return PrepReview(frames | _document(document), [])
-    cells = cells.assign(cleaves=cleaves_on_blade(cells, use, service)).reset_index(drop=True)
+    cells = cells.assign(cleaves=cleaves_on_blade(cells, blade_use)).reset_index(drop=True)
     runs = runs[runs["began"] >= cells["first_at"].min()] if len(runs) else runs
     angles = review_angles(cells, runs, service, crew, now, states)
     cells, runs_of_people = angles.cells, angles.runs_of_people

@@ -8,7 +8,7 @@ import pandas as pd
 
 from arcdrift.analysis.common.places import find_places
 from arcdrift.analysis.loss.technician_days import aggregate_technician_days
-from arcdrift.analysis.maintenance.blade_positions import blade_table, cleaves_on_blade
+from arcdrift.analysis.maintenance.blade_positions import BladeUse, blade_table, cleaves_on_blade
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.analysis.people.cleave_runs import cleave_runs
 from arcdrift.analysis.people.prep_effects import PrepEffects, prep_effects
@@ -83,7 +83,7 @@ class Summed:
     @cached_property
     def cells(self) -> pd.DataFrame:
         cells = pd.concat([part[0] for part in self.parts], ignore_index=True)
-        return cells.assign(cleaves=cleaves_on_blade(cells, self.use, SERVICE))
+        return cells.assign(cleaves=cleaves_on_blade(cells, BladeUse.of(self.use, SERVICE)))
 
     def effects(self, *measures: str) -> PrepEffects:
         told = prep_effects(self.cells, CREW.prep, measures)
@@ -97,7 +97,7 @@ class Summed:
 
     @cached_property
     def blades(self) -> pd.DataFrame:
-        return blade_table(self.use, SERVICE, CREW.blade)
+        return blade_table(BladeUse.of(self.use, SERVICE), CREW.blade)
 
 
 def times(log: pd.DataFrame, rows: "pd.Series[bool]", factor: object, *columns: str) -> None:
