@@ -32,7 +32,7 @@ from arcdrift.analysis.arc.arc_regressors import center_air, usable
 from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED, SLOPES, fit_known_phi
 from arcdrift.analysis.common.days import workdays
 from arcdrift.analysis.common.grouping import group_index, group_sums, text_to_category
-from arcdrift.analysis.people.crossed_random_effects import fit_crossed_effects
+from arcdrift.analysis.people.crossed_effects.crossed_random_effects import fit_crossed_effects
 from arcdrift.analysis.people.prep_effects import measure_rows, work_of_people
 from arcdrift.analysis.review.summary import summarize
 from arcdrift.intake.storing.import_file import import_file

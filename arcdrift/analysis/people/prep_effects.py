@@ -23,14 +23,14 @@ from arcdrift.analysis.loss.day_level import ratio_of, relative_level
 from arcdrift.analysis.loss.proportion_charts import COUNTED, Share
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
 from arcdrift.analysis.people.comparability import connected_sets, weakly_linked_parts
-from arcdrift.analysis.people.crossed_random_effects import (
+from arcdrift.analysis.people.crossed_effects.crossed_random_effects import (
     LEAST_VARIANCE,
     CrossedEffects,
     fit_crossed_effects,
     full_rank,
 )
+from arcdrift.analysis.people.crossed_effects.variance_components import STINT
 from arcdrift.analysis.people.median_colleague import differences_from_median
-from arcdrift.analysis.people.variance_components import STINT
 from arcdrift.arrays import Floats
 from arcdrift.charts.intervals import Z95
 from arcdrift.settings import Prep

@@ -1,8 +1,8 @@
 """Crossed random effects of people and machines on one measure, with their joint covariance.
 
-The variances are those of maximum likelihood (`arcdrift.analysis.people.variance_components`); the
-effects and their joint covariance then follow from the mixed-model equations (Henderson 1975,
-Biometrics 31, 423-447), so that differences between two people have correct intervals too.
+The variances are those of maximum likelihood (`variance_components`); the effects and their joint
+covariance then follow from the mixed-model equations (Henderson 1975, Biometrics 31, 423-447), so
+that differences between two people have correct intervals too.
 """
 
 from collections.abc import Callable
@@ -13,8 +13,8 @@ from typing import Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.people.level_pairs import LevelPairs
-from arcdrift.analysis.people.variance_components import (
+from arcdrift.analysis.people.crossed_effects.level_pairs import LevelPairs
+from arcdrift.analysis.people.crossed_effects.variance_components import (
     STINT,
     CrossedGroups,
     Groups,

@@ -8,7 +8,7 @@ import pytest
 from scipy.optimize import approx_fprime, minimize_scalar
 from scipy.stats import binom, multivariate_normal, norm
 
-from arcdrift.analysis.people.variance_components import (
+from arcdrift.analysis.people.crossed_effects.variance_components import (
     STINT,
     GaussianDeviance,
     LogitDeviance,
@@ -16,7 +16,7 @@ from arcdrift.analysis.people.variance_components import (
     logit_variances,
 )
 
-CBPP = Path(__file__).parents[2] / "golden" / "data" / "cbpp.csv"
+CBPP = Path(__file__).parents[3] / "golden" / "data" / "cbpp.csv"
 
 
 def crew(seed, n=60):

@@ -7,8 +7,12 @@ import pandas as pd
 import pytest
 from scipy.optimize import minimize
 
-from arcdrift.analysis.people.variance_components import STINT, GaussianDeviance, LogitDeviance
-from arcdrift.analysis.people.variance_search import Slope, lowest_deviance
+from arcdrift.analysis.people.crossed_effects.variance_components import (
+    STINT,
+    GaussianDeviance,
+    LogitDeviance,
+)
+from arcdrift.analysis.people.crossed_effects.variance_search import Slope, lowest_deviance
 from arcdrift.charts import partly_diagonal
 
 

@@ -9,13 +9,13 @@ import pytest
 import statsmodels.formula.api as smf
 from scipy.optimize import minimize
 
-from arcdrift.analysis.people.crossed_random_effects import (
+from arcdrift.analysis.people.crossed_effects.crossed_random_effects import (
     MixedModelEquations,
     fit_crossed_effects,
     full_rank,
 )
 
-PENICILLIN = Path(__file__).parents[2] / "golden" / "data" / "penicillin.csv"
+PENICILLIN = Path(__file__).parents[3] / "golden" / "data" / "penicillin.csv"
 # lme4 1.1-31 on the data of Davies 1967, by maximum likelihood and by REML; the REML figures
 # agree with the closed form of the balanced analysis of variance
 ML = {"technician": 0.845572, "splicer": 1.770646, "residual": 0.549932}

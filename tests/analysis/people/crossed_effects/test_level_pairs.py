@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators
-from arcdrift.analysis.people.level_pairs import LevelPairs
+from arcdrift.analysis.people.crossed_effects.level_pairs import LevelPairs
 from arcdrift.charts import partly_diagonal
 
 

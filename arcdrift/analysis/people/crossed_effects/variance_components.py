@@ -15,8 +15,8 @@ from scipy.special import expit
 
 from arcdrift.analysis.common.grouping import group_index
 from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators, members
-from arcdrift.analysis.people.level_pairs import LevelPairs
-from arcdrift.analysis.people.variance_search import Slope, lowest_deviance
+from arcdrift.analysis.people.crossed_effects.level_pairs import LevelPairs
+from arcdrift.analysis.people.crossed_effects.variance_search import Slope, lowest_deviance
 from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.partly_diagonal import PartlyDiagonal
 
