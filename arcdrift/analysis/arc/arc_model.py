@@ -382,8 +382,8 @@ def _pseudo_inverse(x: Floats, y: Floats) -> tuple[Floats, Floats]:
 
 def _excluded_counts(points: pd.DataFrame) -> dict[str, int]:
     """Number of checks by the reason why they are not used, the most frequent first."""
-    excluded = points["excluded"]
-    return dict(Counter(map(str, excluded[excluded.notna()])).most_common())
+    excluded = points["excluded"].array
+    return dict(Counter(map(str, excluded[~excluded.isna()])).most_common())
 
 
 def _too_few_checks(points: pd.DataFrame, used: int, needed: int) -> str:

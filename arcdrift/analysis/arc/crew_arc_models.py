@@ -115,6 +115,7 @@ def _chart_and_fit_group(
         phi = pooled_lag1(fits.known())
     share = crew_indoor_share(charted["heated"])
     models: list[ArcModel | Refusal] = []
+    changed = charts.checks["beyond"].notna().to_numpy()
     rows_of = charted.groupby("splicer").indices
     needed = charted[["excluded", *REGRESSORS]]
     fitted = np.full((len(charted), 1 + len(COLUMNS)), np.nan)
@@ -129,7 +130,7 @@ def _chart_and_fit_group(
             fit = replace(fit, peer_slopes=PeerSlopes.of(peers, others))
         if isinstance(fit, ArcModel) and own is not None:
             fit = replace(fit, service_moves=charts.moves.in_settings(fit.sigma))
-            if charts.checks["beyond"].iloc[rows].notna().any():
+            if changed[rows].any():
                 in_order = usable_or_charted(charted.iloc[rows]).sort_values("checked_at")
                 beyond = steps_beyond(in_order, np.array(fit.mean[:SLOPES]))
                 charted.loc[beyond.index, "beyond"] = beyond
