@@ -39,6 +39,7 @@ import time
 import urllib.request
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -49,6 +50,7 @@ from playwright.sync_api import Playwright, sync_playwright
 from arcdrift.analysis.review.review import review
 from arcdrift.settings import load_crew
 from arcdrift.store.database.connect import open_store
+from arcdrift.store.records.record_overview import newest_records
 from arcdrift.store.records.record_rows import read_records
 from dashboard.reading.data import CrewData
 from tests.benchmarks.bench_review import fill, store_last_day
@@ -169,7 +171,8 @@ def time_pages(
 def store_one_more(folder: Path, number: int) -> None:
     """Store the newest splice once more, some seconds later, as an import does."""
     engine = open_store(folder)
-    newest = read_records(engine, "splices").nlargest(1, "spliced_at")
+    last_day = max(newest_records(engine).values()) - timedelta(days=1)
+    newest = read_records(engine, "splices", since=last_day).nlargest(1, "spliced_at")
     later = newest["spliced_at"] + pd.Timedelta(seconds=number + 1)
     store_rows(engine, "splices", newest.assign(spliced_at=later))
     engine.dispose()
