@@ -40,6 +40,7 @@ from dashboard.pages.shift.shift import shift_board
 from dashboard.pages.splicer import written_callbacks
 from dashboard.pages.splicer.splicer import charts_below_advice
 from dashboard.reading.data import CrewData
+from dashboard.static_html import with_static_parts
 from dashboard.url_query import day, parse, search
 
 PASSING_KEYS = ("day", "finding")
@@ -165,7 +166,7 @@ def _in_slot(data: CrewData, query: str, scheme: Scheme, make: Callable[[View], 
         run = data.run()
         return no_update if run is None else make(View(data, run, parse(query), scheme))
 
-    return data.in_one_state(content)
+    return with_static_parts(data.in_one_state(content))
 
 
 def register(app: Dash, data: CrewData) -> None:
@@ -181,7 +182,8 @@ def register(app: Dash, data: CrewData) -> None:
     )
     @for_role("technician")
     def show(path: str, query: str, scheme: Scheme, _version: str) -> tuple[Any, None]:
-        return screen(data, path, query, "dark" if scheme == "dark" else "light"), None
+        page = screen(data, path, query, "dark" if scheme == "dark" else "light")
+        return with_static_parts(page), None
 
     @app.callback(
         Output(ids.URL, "pathname"),

@@ -1,7 +1,7 @@
 """Parts of pages that are kept until what they were made of changes.
 
-What is kept is what one viewer may see, under one address and in one color scheme. It is shared
-between requests, which must not change it.
+What is kept is what one viewer may see, under one address and in one color scheme, as HTML where
+that is possible. It is shared between requests, which must not change it.
 """
 
 from collections.abc import Callable
@@ -10,6 +10,7 @@ from typing import Any, TypeVar, cast
 
 from dashboard.components import View
 from dashboard.reading.data import CrewData
+from dashboard.static_html import with_static_parts
 
 Part = TypeVar("Part", bound=Callable[..., Any])
 """A function of a view and, by position, of hashable arguments."""
@@ -38,7 +39,7 @@ def _kept(part: Part, keep: str) -> Part:
         run = data.run()
         if run is None:
             raise RuntimeError("There is no view of a crew that was not analyzed.")
-        return part(View(data, run, dict(query), scheme), *more)
+        return with_static_parts(part(View(data, run, dict(query), scheme), *more))
 
     @wraps(part)
     def kept(view: View, *more: Any) -> Any:

@@ -6,6 +6,8 @@ its place (`assets/arcdrift.js`), where links and buttons work as in any other p
 """
 
 import re
+from collections.abc import Sequence
+from copy import copy
 from html import escape
 from typing import Any
 
@@ -22,6 +24,11 @@ NAMES = {
 }  # fmt: skip
 """Attributes that Dash calls otherwise than HTML."""
 LEFT_OUT = ("children", "id", "key", "n_clicks")
+PLAIN_LINK = frozenset({"children", "className", "href", "title"})
+"""All that a link may have to be sent as HTML."""
+WILDCARDS = ("data-", "aria-")
+LEAST = 100
+"""Components from which on a part is sent as HTML: about a tenth of a second."""
 VOID = ("br", "hr", "img", "input", "col")
 """Elements that have no end."""
 
@@ -39,6 +46,73 @@ def static_part(*children: Any, name: str = "") -> html.Div:
     return html.Div(className=f"static-part {name}".strip(), **{SENT: as_html(children)})
 
 
+def with_static_parts(content: Any) -> Any:
+    """Return content whose largest parts of plain HTML and links are sent as HTML.
+
+    A part is plain when nothing in it has an id, which callbacks need. It stays the element that
+    it was; only its children are sent as text. Content itself is not changed, as it may be kept.
+    """
+    lighter, plain = _lighter(content)
+    return _sent_as_html(lighter) if plain >= LEAST else lighter
+
+
+def _lighter(content: Any) -> tuple[Any, int]:
+    """Return content with static parts, and the number of its components; 0 if not plain."""
+    if isinstance(content, list | tuple):
+        found = [_lighter(each) for each in content]
+        if all(plain for _, plain in found):
+            return content, sum(plain for _, plain in found) or 1
+        return _with_static(content, found), 0
+    if not isinstance(content, Component):
+        return content, 1  # text
+    inner = getattr(content, "children", None)
+    lighter, plain = (None, 1) if inner is None else _lighter(inner)
+    if plain and _is_plain(content):
+        return content, plain + 1
+    if plain >= LEAST and isinstance(inner, Component):
+        lighter = _sent_as_html(inner)
+    elif plain >= LEAST and isinstance(inner, list | tuple):
+        lighter = _with_static(inner, [_lighter(each) for each in inner])
+    if lighter is inner:
+        return content, 0
+    changed = copy(content)
+    changed.children = lighter
+    return changed, 0
+
+
+def _with_static(parts: Sequence[Any], found: Sequence[tuple[Any, int]]) -> Sequence[Any]:
+    lighter = [_sent_as_html(each) if plain >= LEAST else each for each, plain in found]
+    same = all(now is before for now, before in zip(lighter, parts, strict=True))
+    return parts if same else lighter
+
+
+def _is_plain(component: Component) -> bool:
+    if getattr(component, "_namespace", "") == "dash_html_components":
+        return not hasattr(component, "id")
+    return getattr(component, "_type", "") == "Link" and PLAIN_LINK.issuperset(_given(component))
+
+
+def _given(component: Component) -> dict[str, Any]:
+    """Return the properties that were given, as `to_plotly_json` does, which takes far longer."""
+    names = component._prop_names
+    return {
+        name: value
+        for name, value in vars(component).items()
+        if name in names or name.startswith(WILDCARDS)
+    }
+
+
+def _sent_as_html(part: Any) -> Any:
+    """Return a plain element whose children are sent as HTML."""
+    if not isinstance(part, Component) or getattr(part, "_type", "") == "Link":
+        return part  # text, or a link around much: both are rare
+    changed = copy(part)
+    if hasattr(changed, "children"):
+        setattr(changed, SENT, as_html(changed.children))
+        del changed.children
+    return changed
+
+
 def as_html(component: Any) -> str:
     """Render a component of plain HTML as text, links and titles of other libraries as well.
 
@@ -50,7 +124,7 @@ def as_html(component: Any) -> str:
         return "".join(map(as_html, component))
     if not isinstance(component, Component):
         return escape(isolated_text(str(component)))
-    given = component.to_plotly_json()["props"]
+    given = _given(component)
     inner = given[SENT] if SENT in given else as_html(given.get("children"))
     tag = _tag(component)
     if tag is None:

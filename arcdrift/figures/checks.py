@@ -14,6 +14,8 @@ LABELS = 6
 """Number of labeled weeks at most, so that labels fit a phone."""
 WEEK_MS = 7 * 24 * 3600 * 1000
 ROW_PX = 26
+MOST_DOTS = 60
+"""Rows of a chart of shares; Plotly takes a minute for the labels of some hundred."""
 FEW_MISSES = 0.95
 """Share in time of 19 days in 20, below which somebody is named (common practice, no source)."""
 UNCHECKED = ("missed", "failed-only", "due")
@@ -160,6 +162,8 @@ def unchecked_weeks(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
 def compliance_dots(table: pd.DataFrame, by: By, *, scheme: Scheme = "light") -> Picture:
     """Draw the share in time of each splicer or person with its interval, in order of name.
 
+    Of more than `MOST_DOTS`, those with the most days that were not in time.
+
     Parameters
     ----------
     table : DataFrame
@@ -167,7 +171,12 @@ def compliance_dots(table: pd.DataFrame, by: By, *, scheme: Scheme = "light") ->
     """
     if table.empty:
         return nothing("No finished workday in this period.", table)
-    rows = table.sort_values(by, ascending=False, ignore_index=True)
+    rows = table
+    if len(table) > MOST_DOTS:
+        missing = table["days"] - table["checked"]
+        order = missing.sort_values(ascending=False, kind="stable").index
+        rows = table.loc[order[:MOST_DOTS]]
+    rows = rows.sort_values(by, ascending=False, ignore_index=True)
     c = colors(scheme)
     figure = new_figure(scheme, y_title="", height=70 + ROW_PX * len(rows), over_time=False)
     place = list(range(len(rows)))
@@ -212,14 +221,17 @@ def compliance_dots(table: pd.DataFrame, by: By, *, scheme: Scheme = "light") ->
         range=[-0.6, len(rows) - 0.4], tickfont={"size": 12},
     )  # fmt: skip
     figure.update_layout(margin={"r": 70}, annotations=counts)
-    below = sorted(map(str, rows.loc[rows["high"] < FEW_MISSES, by]))
+    below = sorted(map(str, table.loc[table["high"] < FEW_MISSES, by]))
     compared = (
         f"In time on fewer than 19 days in 20 by more than chance explains: {', '.join(below)}."
         if below
         else "No one is in time on fewer than 19 days in 20 by more than chance explains."
     )
     numbers = "the numbers are days in time of days worked"
-    summary = f"{count_text(len(rows), by)}, by name; {numbers}. {compared}"
+    shown = count_text(len(table), by)
+    if len(rows) < len(table):
+        shown = f"{len(rows)} of {shown}, those with the most days not in time"
+    summary = f"{shown}, by name; {numbers}. {compared}"
     return Picture(figure, summary, table)
 
 

@@ -181,10 +181,22 @@
             if (part.sentHtml !== part.dataset.html) {
                 part.sentHtml = part.dataset.html;
                 part.innerHTML = part.sentHtml;
+                part.sentNodes = [...part.childNodes];
                 const frame = part.closest("[data-scrolled='right']");
                 if (frame) {
                     frame.scrollLeft = frame.scrollWidth;
                 }
+            }
+        });
+    }
+
+    // a shorter list is made of components again, beside which nothing of the longer may stay
+    function removeNoLongerSent(changes) {
+        changes.map((change) => change.target).forEach((part) => {
+            if (part.sentNodes && !part.hasAttribute("data-html")) {
+                part.sentNodes.forEach((node) => node.remove());
+                delete part.sentNodes;
+                delete part.sentHtml;
             }
         });
     }
@@ -203,7 +215,8 @@
 
     // rows of a grid that scrolls are reached by keyboard, too; grids come after the page
     let looking = false;
-    new MutationObserver(() => {
+    new MutationObserver((changes) => {
+        removeNoLongerSent(changes);
         drawSent();
         if (document.querySelector("#page h1")) {
             document.querySelector(".first-screen")?.remove();

@@ -36,6 +36,7 @@ from arcdrift.wording import screen_text
 from dashboard.reading.losses_made_again import losses_made_again
 from dashboard.reading.one_state import Made, make_in_one_state, read_state
 from dashboard.reading.people_in_results import visible_results
+from dashboard.reading.revisit_rows import RevisitRows, sorted_rows
 from dashboard.reading.settings_in_force import SettingsInForce, first_settings
 from dashboard.reading.store_cache import (
     cached_by_events,
@@ -228,6 +229,11 @@ class StoredResults:
         """Return the splices over the limit, newest first, with who ticked them off."""
         names = self.names_of_people()
         return [self.people.written(row, names) for row in read_revisit(self._engine)]
+
+    @cached_by_events(16)
+    def revisit_rows(self, site: str | None = None, splicer: str | None = None) -> RevisitRows:
+        """Return the splices over the limit of a site and a splicer, sorted by their state."""
+        return sorted_rows(self.splices_to_revisit(), site, splicer)
 
     def losses_made_again(self, rows: Sequence[Mapping[str, Any]]) -> dict[int, float]:
         """Return the loss in dB of the later splice at the place of each splice made again."""

@@ -144,7 +144,7 @@ def _parts(
     checks = checks_in_time(view.data.result("result_check_days"), period.span)
     opened = pressing_first([case for case in cases if case["state"] != "closed"])
     opened = [case for case in opened if pd.Timestamp(case["seen"]) < period.span.ends]
-    revisits = [row for row in view.data.splices_to_revisit() if row["state"] == "open"]
+    revisits = view.data.revisit_rows().waiting
     until = view.data.today() + DUE_WITHIN[name]
     due = [i for i in all_items(view) if i.state == "due" or (i.due and i.due <= until)]
     return {

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from arcdrift.wording import TURNING, isolated_text
-from dashboard.static_html import as_html, static_part
+from dashboard.static_html import LEAST, as_html, static_part, with_static_parts
 from tests.dashboard.rendering import components_of, parts, text
 
 
@@ -57,3 +57,47 @@ def test_whatever_a_name_is_it_stays_text(name: str):
     assert text(components_of(as_html(part))) == shown
     (button,) = (found for found in parts(part) if type(found).__name__ == "Button")
     assert (button.title, getattr(button, "aria-label")) == (shown, shown)
+
+
+def _list(count: int) -> html.Ul:
+    return html.Ul([html.Li(dcc.Link(html.B(str(n)), href=f"/{n}")) for n in range(count)])
+
+
+def test_large_parts_without_callbacks_are_sent_as_html():
+    page = html.Div(
+        [html.H1("Title"), html.Section([_list(LEAST), html.P("below")]), html.Div(id="filled")]
+    )
+    before = as_html(page)
+    lighter = with_static_parts(page)
+    title, section, filled = lighter.children
+    assert title is page.children[0]
+    assert filled is page.children[2]
+    assert not hasattr(section, "children")
+    assert as_html(lighter) == before
+    # what was given is as it was, since it may be kept for others
+    assert as_html(page) == before
+    assert len(page.children[1].children) == 2
+
+
+def test_what_has_a_callback_stays_with_all_around_it():
+    rows = _list(LEAST)
+    rows.children[7].id = {"type": "mark", "case": "7"}
+    around = html.Div([rows, _list(LEAST)])
+    kept, sent = with_static_parts(around).children
+    assert kept is rows
+    assert not hasattr(sent, "children")
+    short = html.Div([_list(3), html.P("x")])
+    assert with_static_parts(short) is short
+    picker = html.Div([dcc.Dropdown(["a"]) for _ in range(LEAST)])
+    assert with_static_parts(picker) is picker
+    assert with_static_parts(None) is None
+
+
+@given(st.recursive(
+    st.text("ab", max_size=2) | st.builds(lambda: html.Div(id="x")),
+    lambda inner: st.builds(html.Div, st.lists(inner, max_size=3))
+    | st.builds(lambda n: _list(n), st.integers(1, 60))
+    | st.builds(lambda part: html.Section(part, className="c"), inner),
+))  # fmt: skip
+def test_a_page_reads_the_same_with_static_parts(page):
+    assert as_html(with_static_parts(page)) == as_html(page)

@@ -168,6 +168,20 @@ def test_splices_on_an_unchecked_arc_are_counted_by_week():
     assert unchecked_weeks(days[days["status"] == "no-work"]).figure is None
 
 
+def test_of_many_splicers_those_with_most_misses_are_drawn_and_the_rest_are_said():
+    days = pd.concat(
+        _week("2026-06-01", ["checked"] * (5 - late) + ["late"] * late).assign(splicer=f"{no:03}")
+        for no, late in enumerate([0] * 30 + [1] * 40 + [2] * 3)
+    )
+    picture = compliance_dots(compliance_table(days, "splicer"), "splicer")
+    assert len(picture.figure.data[0].x) == 60
+    drawn = list(picture.figure.layout.yaxis.ticktext)[::-1]
+    # all with misses, then by name
+    assert drawn == [f"{no:03}" for no in [*range(17), *range(30, 73)]]
+    assert picture.summary.startswith("60 of 73 splicers, those with the most days not in time")
+    assert len(picture.table) == 73
+
+
 def test_who_lies_below_is_named_only_beyond_chance():
     days = pd.concat(
         [

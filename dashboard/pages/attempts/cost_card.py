@@ -12,6 +12,7 @@ from arcdrift.analysis.attempts.hints.hint_words import CAUSES, hint_words, hint
 from arcdrift.analysis.attempts.period_costs import PeriodCosts, costs_by_month, period_costs
 from arcdrift.wording import capitalized, count_text, number_text, percent_text
 from dashboard.components import View, card, csv_button, share_table
+from dashboard.kept_parts import kept_with_results
 from dashboard.pages.attempts.hint_cards import all_hints, hint_list
 from dashboard.url_query import href
 
@@ -29,14 +30,15 @@ def made_again_table(view: View) -> pd.DataFrame:
     return rows.assign(cause=rows["cause"].map(CAUSES))
 
 
-def cost_card(view: View, monday: date) -> html.Section:
-    """Return the card of the week that begins on a Monday.
+@kept_with_results
+def cost_card(view: View, monday: date, today: date) -> html.Section:
+    """Return the card of the week that begins on a Monday, and of its month until today.
 
     It is not printed with the page, which keeps to one sheet; the week's report has all of it.
     """
     rows = view.data.result("result_made_again")
     sunday = monday + timedelta(days=6)
-    day = min(sunday, view.data.today())
+    day = min(sunday, today)
     first = day.replace(day=1)
     last = day.replace(day=monthrange(day.year, day.month)[1])
     week, month = period_costs(rows, monday, sunday), period_costs(rows, first, last)

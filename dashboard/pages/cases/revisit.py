@@ -16,9 +16,8 @@ from dashboard.components import View, card, csv_button, heading, notice, select
 from dashboard.forms import remembered_name_field, typed_name
 from dashboard.pages.cases.case_forms import NEEDS_NAME, FieldProblems
 from dashboard.reading.data import CrewData
+from dashboard.reading.revisit_rows import RevisitRows, Row
 from dashboard.static_html import static_part
-
-Row = Mapping[str, Any]
 
 PLACE = "revisit"
 """Where the page says what was last ticked off."""
@@ -40,20 +39,14 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def chosen_rows(view: View) -> list[Row]:
-    """Return the splices under the URL's filters, newest first."""
-    query = view.query
-    return [
-        row
-        for row in view.data.splices_to_revisit()
-        if query.get("site", row["site"]) == row["site"]
-        and query.get("splicer", row["splicer"]) == row["splicer"]
-    ]
+def chosen_rows(view: View) -> RevisitRows:
+    """Return the splices under the URL's filters."""
+    return view.data.revisit_rows(view.query.get("site"), view.query.get("splicer"))
 
 
 def revisit_table(view: View) -> pd.DataFrame:
     """Return the splices under the URL's filters as a table; times are UTC."""
-    rows = chosen_rows(view)
+    rows = chosen_rows(view).rows
     again = view.data.losses_made_again(rows)
 
     def stamp(at: datetime | None) -> str:
@@ -73,7 +66,7 @@ def revisit_table(view: View) -> pd.DataFrame:
 
 def revisit_card(view: View) -> html.Section:
     """Return the part of the Cases page: how many, and the newest ones."""
-    rows = [row for row in view.data.splices_to_revisit() if row["state"] == "open"]
+    rows = view.data.revisit_rows().waiting
     if not rows:
         return card(
             notice("No splice over the accepted limit waits to be looked at again.", name="good"),
@@ -105,9 +98,8 @@ def revisit_card(view: View) -> html.Section:
 
 def render(view: View) -> html.Div:
     """Return the page."""
-    everything, rows = view.data.splices_to_revisit(), chosen_rows(view)
-    still_open = [row for row in rows if row["state"] == "open"]
-    count = len(still_open)
+    everything, chosen = view.data.revisit_rows(), chosen_rows(view)
+    count = len(chosen.waiting)
     line = f"{count:,} splice{'' if count == 1 else 's'} over the accepted limit, newest first."
     return html.Div(
         [
@@ -118,25 +110,23 @@ def render(view: View) -> html.Div:
             ),
             html.Div(id=ids.case_answer(PLACE), role="status"),
             html.Div([remembered_name_field(), html.P(HOW, className="muted hint")])
-            if still_open
+            if chosen.waiting
             else None,
-            _open(view, still_open, chosen=len(rows) < len(everything)),
-            _dealt_with(view, [row for row in rows if row["state"] != "open"]),
+            _open(view, chosen.waiting, chosen=len(chosen.rows) < len(everything.rows)),
+            _dealt_with(view, chosen.dealt_with),
             html.Div(csv_button("/cases", "revisit", view.query, "these splices"), className="row"),
         ]
     )
 
 
-def _filters(view: View, rows: Sequence[Row]) -> html.Div:
+def _filters(view: View, everything: RevisitRows) -> html.Div:
     return html.Div(
         [
-            select(
-                name,
-                label,
-                [(one, one) for one in sorted({row[name] for row in rows if row[name]})],
-                view.query.get(name),
+            select(name, label, [(one, one) for one in names], view.query.get(name))
+            for name, label, names in (
+                ("site", "Site", everything.sites),
+                ("splicer", "Splicer", everything.splicers),
             )
-            for name, label in (("site", "Site"), ("splicer", "Splicer"))
         ],
         className="filters",
     )
@@ -212,7 +202,6 @@ def _row(view: View, row: Row) -> html.Li:
 def _dealt_with(view: View, rows: Sequence[Row]) -> html.Section | None:
     if not rows:
         return None
-    rows = sorted(rows, key=_dealt_at, reverse=True)
     shown = rows[:DONE_SHOWN]
     again, left = view.data.losses_made_again(shown), len(rows) - len(shown)
     return html.Section(
@@ -229,11 +218,6 @@ def _dealt_with(view: View, rows: Sequence[Row]) -> html.Section | None:
         ),
         className="card closed-cases",
     )
-
-
-def _dealt_at(row: Row) -> float:
-    at = row["ticked_off_at"] or row["made_again_at"] or row["spliced_at"]
-    return float(at.timestamp())
 
 
 def _done_row(view: View, row: Row, again: Mapping[int, float]) -> html.Li:

@@ -120,7 +120,7 @@ def _risen_words(view: View, rows: pd.DataFrame) -> list[Any]:
 
 
 def _revisit_words(view: View) -> list[Any]:
-    waiting = [row for row in view.data.splices_to_revisit() if row["state"] == "open"]
+    waiting = view.data.revisit_rows().waiting
     if not waiting:
         return ["No splice over the accepted limit waits to be made again."]
     link = dcc.Link(f"{count_text(len(waiting), 'splice')} to revisit", href="/cases/revisit")

@@ -9,24 +9,21 @@ from dashboard.components import View, card, severity_tag
 from dashboard.pages.cases.case_words import Case, case_href
 from dashboard.pages.cases.cases import told_cases
 from dashboard.pages.cases.news import events_of, new_mark, news_line
+from dashboard.reading.revisit_rows import Row
 
 MOST_PLACES = 8
 MOST_NEWS = 8
 
 
-def bad_today(view: View) -> list[dict[str, Any]]:
+def bad_today(view: View) -> list[Row]:
     """Return today's splices over the accepted limit that nobody has dealt with."""
     workday = view.data.workday()
-    return [
-        row
-        for row in view.data.splices_to_revisit()
-        if row["state"] == "open" and row["day"] == workday
-    ]
+    return [row for row in view.data.revisit_rows().waiting if row["day"] == workday]
 
 
 def bad_splices(view: View) -> html.Section:
     """Return today's splices over the accepted limit by place, while the crew is still there."""
-    waiting = [row for row in view.data.splices_to_revisit() if row["state"] == "open"]
+    waiting = view.data.revisit_rows().waiting
     today = bad_today(view)
     older = len(waiting) - len(today)
     if today:

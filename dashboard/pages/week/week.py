@@ -19,6 +19,7 @@ from dashboard.components import (
     paper_card,
     report_button,
 )
+from dashboard.kept_parts import kept_with_results
 from dashboard.pages.attempts.cost_card import cost_card, made_again_table
 from dashboard.pages.cases.cases import case_list, pressing_first, told_cases
 from dashboard.pages.week.change_rows import change_rows
@@ -75,9 +76,9 @@ def render(view: View) -> html.Div:
                 className="heading-row week-head",
             ),
             _story(view, week, rows),
-            _changes_card(view, rows),
+            _changes_card(view, iso(week.monday)),
             _cases_card(view, week),
-            cost_card(view, week.monday),
+            cost_card(view, week.monday, view.data.today()),
             _paper(view, week),
         ],
         className="week-page",
@@ -188,6 +189,7 @@ def _facts(view: View, week: WeekSpan) -> html.Div:
     )  # fmt: skip
 
 
+@kept_with_results
 def _checks(view: View, week: WeekSpan) -> list[Any]:
     found = checks_in_time(view.data.result("result_check_days"), week)
     if not found.counts:
@@ -198,7 +200,10 @@ def _checks(view: View, week: WeekSpan) -> list[Any]:
     ]
 
 
-def _changes_card(view: View, rows: Sequence[dict[Any, Any]]) -> html.Section:
+@kept_with_results
+def _changes_card(view: View, monday: str) -> html.Section:
+    """Return the dots of a week; the address need not name it."""
+    rows = view.data.result("result_week_changes", week=monday).to_dict("records")
     dots = change_dots([{str(key): row[key] for key in row} for row in rows])
     title = dots.title
     if not dots.rows:

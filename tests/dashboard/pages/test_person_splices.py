@@ -22,7 +22,7 @@ from dashboard.pages.coaching.coaching_card import typed_note
 from dashboard.reading.data import CrewData
 from tests.dashboard.invented import CREW_TOML, write_crew
 from tests.dashboard.invented_prep import AT, UNTIL
-from tests.dashboard.rendering import parts, shown, whole
+from tests.dashboard.rendering import parts, shown, text, whole
 
 BIRCH = "?technician=Birch"
 SAID = {"day": "2025-06-10", "topic": "cleaving", "note": "fiber laid flat", "by": "Lead"}
@@ -90,7 +90,7 @@ def test_each_signature_shows_its_splices_what_matters_and_how_many_there_are(bi
     )
     assert runs.index("13:30") < runs.index("13:20") < runs.index("13:00")
     bold = {
-        str(part.children)
+        text(part)
         for part in parts(whole(birch, "/person", BIRCH))
         if type(part).__name__ == "Strong"
     }

@@ -169,6 +169,7 @@ def test_bad_splices_of_today_stand_by_place(tmp_path: Path, monkeypatch: pytest
     data = CrewData(write_crew(tmp_path))
     row = {"state": "open", "loss_db": 0.45, "limit_db": 0.3, "splicer": "Heron", "site": "Harbor"}
     at = data.present()
+    row |= {"ticked_off_at": None, "made_again_at": None}
     rows = [
         row | {"day": "2025-06-13", "location": "C1/2", "spliced_at": at},
         row | {"day": "2025-06-13", "location": None, "spliced_at": at, "state": "made-again"},
