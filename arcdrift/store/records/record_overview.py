@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from sqlalchemy import Engine, Select, Subquery, func, select, union_all
+from sqlalchemy import ColumnElement, Engine, Select, Subquery, func, select, union_all
 
 from arcdrift.clock_bounds import MAX_AHEAD
 from arcdrift.instants import instant_at, microseconds
@@ -66,7 +66,9 @@ def splice_counts(
 def read_splicers(engine: Engine) -> list[str]:
     """Names of all splicers that have a check or a splice on record, sorted."""
     tables = (schema.splices, schema.arc_checks)
-    query = union_all(*(select(_splicer_names(table).c.splicer) for table in tables))
+    query = union_all(
+        *(select(names_in(table.columns.splicer).c.name.label("splicer")) for table in tables)
+    )
     with reading(engine) as connection:
         return sorted({row.splicer for row in connection.execute(query)})
 
@@ -96,10 +98,10 @@ def newest_records(engine: Engine, until: datetime | None = None) -> dict[str, d
             query = query.group_by(table.columns.splicer)
             latest.append(query if until is None else query.where(time <= microseconds(until)))
             continue
-        names, time = _splicer_names(table), table.columns[schema.TIME_COLUMN[kind]]
-        last = select(func.max(time)).where(table.columns.splicer == names.c.splicer)
+        names, time = names_in(table.columns.splicer), table.columns[schema.TIME_COLUMN[kind]]
+        last = select(func.max(time)).where(table.columns.splicer == names.c.name)
         last = last if until is None else last.where(time <= microseconds(until))
-        latest.append(select(names.c.splicer, last.scalar_subquery().label("time")))
+        latest.append(select(names.c.name.label("splicer"), last.scalar_subquery().label("time")))
     with reading(engine) as connection:
         rows = sorted(row for row in connection.execute(union_all(*latest)) if row.time is not None)
     return {splicer: instant_at(time) for splicer, time in rows}  # of two times the later one
@@ -143,10 +145,10 @@ def are_mostly_after(engine: Engine, instant: datetime) -> bool:
         highest = [select(func.max(table.columns.id)) for table in tables.values()]
         most = sum(connection.execute(query).scalar() or 0 for query in highest)
         for kind, table in tables.items():
-            names, time = _splicer_names(table), table.columns[schema.TIME_COLUMN[kind]]
+            names, time = names_in(table.columns.splicer), table.columns[schema.TIME_COLUMN[kind]]
             # by splicer, so that the rows are counted in the index
             of_splicer = select(func.count()).where(
-                table.columns.splicer == names.c.splicer, time > microseconds(instant)
+                table.columns.splicer == names.c.name, time > microseconds(instant)
             )
             query = select(of_splicer.scalar_subquery()).select_from(names)
             for count in connection.execute(query).scalars():
@@ -195,9 +197,9 @@ def oldest_splices(engine: Engine) -> pd.DataFrame:
     """First splice of each splicer, as logged: ``splicer``, ``spliced_at`` (UTC)."""
     import pandas as pd
 
-    names, time = _splicer_names(schema.splices), schema.splices.columns.spliced_at
-    first = select(func.min(time)).where(schema.splices.columns.splicer == names.c.splicer)
-    query = select(names.c.splicer, first.scalar_subquery().label("spliced_at"))
+    names, time = names_in(schema.splices.columns.splicer), schema.splices.columns.spliced_at
+    first = select(func.min(time)).where(schema.splices.columns.splicer == names.c.name)
+    query = select(names.c.name, first.scalar_subquery().label("spliced_at"))
     with reading(engine) as connection:
         rows = connection.execute(query).all()
     frame = pd.DataFrame(rows, columns=["splicer", "spliced_at"])
@@ -205,10 +207,12 @@ def oldest_splices(engine: Engine) -> pd.DataFrame:
     return frame.assign(spliced_at=spliced_at)
 
 
-def _splicer_names(table: Any) -> Subquery:
-    """Splicers of a record table, found by one index look-up a name instead of a scan of rows."""
-    column = table.columns.splicer
-    walk = select(func.min(column).label("splicer")).cte(recursive=True)
-    following = select(func.min(column)).where(column > walk.c.splicer).scalar_subquery()
-    walk = walk.union_all(select(following).where(walk.c.splicer.is_not(None)))
-    return select(walk.c.splicer).where(walk.c.splicer.is_not(None)).subquery()
+def names_in(column: ColumnElement[str]) -> Subquery:
+    """Names in a column that an index begins with, as a subquery with one column ``name``.
+
+    They are found by one look-up a name, and not by a scan of all rows.
+    """
+    walk = select(func.min(column).label("name")).cte(recursive=True)
+    following = select(func.min(column)).where(column > walk.c.name).scalar_subquery()
+    walk = walk.union_all(select(following).where(walk.c.name.is_not(None)))
+    return select(walk.c.name).where(walk.c.name.is_not(None)).subquery()

@@ -9,6 +9,7 @@ from arcdrift.instants import instant_at, microseconds
 from arcdrift.store import schema
 from arcdrift.store.annotations.clock_shifts import SPLICER_TIMED
 from arcdrift.store.database.connect import reading
+from arcdrift.store.records.record_overview import names_in
 from arcdrift.store.schema.change_triggers import DAY_US
 
 _Asked = tuple[str, str, ColumnElement[str], tuple[ColumnElement[bool], ...]]
@@ -88,14 +89,18 @@ def _sources(
     table = schema.RECORDS[log]
     time = table.columns[schema.TIME_COLUMN[log]]
     until, since = microseconds(now), microseconds(now - timedelta(days=days))
-    past = (*where, column.is_not(None), time <= until)
-    newest = connection.execute(
-        select(column.label("name"), func.max(time).label("at")).where(*past).group_by(column)
-    )
-    last = {row.name: row.at for row in newest}
+    # name by name, so that an index leads to the few rows that are asked for
+    names = names_in(column)
+    past = (*where, column == names.c.name, time <= until)
+    newest = select(func.max(time)).where(*past).scalar_subquery().label("at")
+    last = {
+        row.name: row.at
+        for row in connection.execute(select(names.c.name, newest))
+        if row.at is not None
+    }
     day = time // DAY_US
     with_records: dict[str, set[int]] = {name: set() for name in last}
-    recent = select(column.label("name"), day.label("day")).where(*past, time > since).distinct()
+    recent = select(names.c.name, day.label("day")).where(*past, time > since).distinct()
     for row in connection.execute(recent):
         with_records[row.name].add(int(row.day))
     found = []

@@ -181,7 +181,7 @@ def _near_and_later(
 
 def _later_list(view: View) -> html.Div:
     items = chosen_items(view, all_items(view))
-    return upkeep_list(_near_and_later(items, view.data.today())[1])
+    return _kept_list(view, _near_and_later(items, view.data.today())[1])
 
 
 FOLDED = {"later": _later_list}
@@ -191,7 +191,7 @@ def _planned(view: View, items: Sequence[UpkeepItem], today: date) -> html.Secti
     near, later = _near_and_later(items, today)
     parts: list[Any] = []
     if near:
-        parts.append(upkeep_list(near))
+        parts.append(_kept_list(view, near))
     elif later:
         parts.append(notice(f"Nothing is due within {WEEKS_OPEN} weeks.", name="good"))
     else:
@@ -206,6 +206,16 @@ def _planned(view: View, items: Sequence[UpkeepItem], today: date) -> html.Secti
         title=f"Due within {WEEKS_OPEN} weeks",
         aside=csv_button("/upkeep", "upkeep", view.query, "the upkeep of the crew"),
     )
+
+
+def _kept_list(view: View, items: Sequence[UpkeepItem]) -> html.Div:
+    """Return the list as it was made last, unless something in it has changed since."""
+    rows: html.Div = view.data.keep_with_results(_list_of, tuple(items))
+    return rows
+
+
+def _list_of(_: CrewData, items: Sequence[UpkeepItem]) -> html.Div:
+    return upkeep_list(items)
 
 
 def upkeep_list(items: Sequence[UpkeepItem]) -> html.Div:
