@@ -46,6 +46,7 @@ from arcdrift.analysis.loss.acceptance.program_findings import unexpected_days
 from arcdrift.analysis.loss.outlier_splices import OutlierState, find_outlier_splices
 from arcdrift.analysis.loss.stream_days import (
     CALIBRATION_COLUMNS,
+    CALIBRATION_DAYS,
     calibration_losses,
     in_first_days,
     production_splices,
@@ -66,6 +67,7 @@ from arcdrift.analysis.review.crew_sums import (
 from arcdrift.analysis.review.splice_counters import SpliceCounters
 from arcdrift.analysis.setting_cost.mismatch_groups import CELL as MISMATCH_CELL
 from arcdrift.analysis.setting_cost.mismatch_groups import mismatch_cells
+from arcdrift.arrays import Bools
 from arcdrift.settings import Crew
 
 WORK_COLUMNS = [
@@ -276,10 +278,16 @@ def all_calibration_losses(
     losses = calibration_losses(splices, crew)
     if earlier is None or earlier.calibration.empty:
         return losses
+    stream = ["splicer", "program"]
     known = earlier.calibration
+    is_complete = _settled_streams(known, earlier.since)
+    complete = known[is_complete]
+    losses = losses[match_rows(losses, complete[stream].drop_duplicates(), stream) < 0]
+    if is_complete.all() and losses.empty:
+        return known
+    known = known[~is_complete].reset_index(drop=True)
     settled = known[known["day"] < earlier.since]
     losses = concat_frames([settled, losses])
-    stream = ["splicer", "program"]
     unit, _ = group_index(*(losses[name] for name in stream))
     losses = losses[in_first_days(unit, losses["day"])]
     losses = losses.sort_values(CALIBRATION_COLUMNS, ignore_index=True)
@@ -293,7 +301,16 @@ def all_calibration_losses(
         both = before.merge(now, how="outer", on=CALIBRATION_COLUMNS, indicator="in")
         changed = both.loc[both["in"] != "both", stream].drop_duplicates()
         raise EarlierOutdated(settled.merge(changed, on=stream)["day"].min())
-    return losses
+    return sort_rows(concat_frames([complete, losses]), CALIBRATION_COLUMNS)
+
+
+def _settled_streams(known: pd.DataFrame, since: pd.Timestamp) -> Bools:
+    """Whether all calibration days of each row's stream lie before a day, shape (rows,)."""
+    stream, _ = group_index(known["splicer"], known["program"])
+    _, first = group_index(stream, known["day"].to_numpy())
+    is_before = (known["day"] < since).to_numpy()[first]
+    days = np.bincount(stream[first], is_before, minlength=int(stream.max()) + 1)
+    return np.asarray(days[stream] >= CALIBRATION_DAYS)
 
 
 def _same_rows(first: pd.DataFrame, second: pd.DataFrame) -> bool:
