@@ -107,9 +107,9 @@ def pace(stretches: pd.DataFrame, person: Ints) -> tuple[Floats, Ints, Floats, I
     """
     gaps, log_gap = (stretches[name].to_numpy(dtype=np.float64) for name in ("gaps", "log_gap"))
     work, _ = group_index(person, stretches["splicer"], stretches["program"])
-    stretch, first = group_index(
-        person, stretches["splicer"], stretches["day"], stretches["stretch"]
-    )
+    # in the order of the rows, which is much faster
+    keys = (stretches[name] for name in ("splicer", "technician", "day", "stretch"))
+    stretch, first = group_index(*keys)
     with np.errstate(invalid="ignore", divide="ignore"):
         usual = np.bincount(work, log_gap) / np.bincount(work, gaps)
         count = np.bincount(stretch, gaps)
@@ -119,11 +119,10 @@ def pace(stretches: pd.DataFrame, person: Ints) -> tuple[Floats, Ints, Floats, I
 
 
 def _quantiles(owner: Ints, values: Floats, owners: int, shares: Sequence[float]) -> list[Floats]:
-    """Quantiles of each owner's values, interpolated as by `numpy.quantile`; NaN without any.
-
-    Values of one owner are side by side.
-    """
-    ordered, size = values.copy(), np.bincount(owner, minlength=owners)
+    """Quantiles of each owner's values, interpolated as by `numpy.quantile`; NaN without any."""
+    # a stable sort of few small numbers takes one pass
+    place = np.argsort(owner.astype(np.min_scalar_type(owners)), kind="stable")
+    ordered, size = values[place], np.bincount(owner, minlength=owners)
     start = np.cumsum(size) - size
     for first, count in zip(start.tolist(), size.tolist(), strict=True):
         ordered[first : first + count].sort()

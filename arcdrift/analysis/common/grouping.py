@@ -270,11 +270,11 @@ def _as_days(times: Datetimes) -> Ints | None:
 
 def _compress(codes: Ints, size: int) -> tuple[Ints, int]:
     """Renumber codes below ``size`` as 0, 1, 2 ... without gaps; also count the distinct ones."""
+    steps = np.diff(codes)
+    if (steps >= 0).all():
+        rank = np.concatenate([[0], np.cumsum(steps > 0)])[: len(codes)]
+        return rank, int(rank[-1]) + 1 if len(rank) else 0
     if size > SLOTS_PER_ROW * len(codes) + 1000:
-        steps = np.diff(codes)
-        if (steps >= 0).all():
-            rank = np.concatenate([[0], np.cumsum(steps > 0)])[: len(codes)]
-            return rank, int(rank[-1]) + 1 if len(rank) else 0
         distinct, code = np.unique(codes, return_inverse=True)
         return code.astype(np.int64), len(distinct)
     present = np.zeros(size, dtype=bool)
