@@ -121,8 +121,8 @@ def pace(stretches: pd.DataFrame, person: Ints) -> tuple[Floats, Ints, Floats, I
 def _quantiles(owner: Ints, values: Floats, owners: int, shares: Sequence[float]) -> list[Floats]:
     """Quantiles of each owner's values, interpolated as by `numpy.quantile`; NaN without any."""
     # a stable sort of few small numbers takes one pass
-    place = np.argsort(owner.astype(np.min_scalar_type(owners)), kind="stable")
-    ordered, size = values[place], np.bincount(owner, minlength=owners)
+    order = np.argsort(owner.astype(np.min_scalar_type(owners)), kind="stable")
+    ordered, size = values[order], np.bincount(owner, minlength=owners)
     start = np.cumsum(size) - size
     for first, count in zip(start.tolist(), size.tolist(), strict=True):
         ordered[first : first + count].sort()
