@@ -50,10 +50,7 @@ def text_codes(values: pd.Series) -> tuple[Ints, pd.Index]:
     The number is -1 where the text is missing. The texts of a categorical column are its
     categories, so that no row needs to be looked at.
     """
-    if (
-        isinstance(values.dtype, pd.CategoricalDtype)
-        and values.cat.categories.is_monotonic_increasing
-    ):
+    if _are_ordered_categories(values):
         return values.cat.codes.to_numpy().astype(np.int64), values.cat.categories
     code, texts = pd.factorize(values, sort=True)
     return code.astype(np.int64), pd.Index(texts)
@@ -177,6 +174,8 @@ def concat_categories(
         for name, dtype in filled[0].dtypes.items()
         if isinstance(dtype, (pd.StringDtype, pd.CategoricalDtype)) and name not in skip
     ]
+    if len(filled) == 1 and all(_are_ordered_categories(filled[0][name]) for name in texts):
+        return filled[0].reset_index(drop=True)
     columns: list[dict[str, pd.Categorical]] = [{} for _ in filled]
     for name in texts:
         coded = [text_codes(frame[name]) for frame in filled]
@@ -189,6 +188,13 @@ def concat_categories(
             column[name] = pd.Categorical.from_codes(place[code], dtype=dtype)
     parts = [frame.assign(**column) for frame, column in zip(filled, columns, strict=True)]
     return pd.concat(parts, ignore_index=True)
+
+
+def _are_ordered_categories(values: pd.Series) -> bool:
+    return bool(
+        isinstance(values.dtype, pd.CategoricalDtype)
+        and values.cat.categories.is_monotonic_increasing
+    )
 
 
 def sort_rows(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:

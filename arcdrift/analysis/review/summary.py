@@ -307,9 +307,12 @@ def summarize_part_records(
 
 
 def settle_parts(parts: Sequence[PartSummary]) -> list[SpliceSummary]:
-    """Put together what the parts of a crew have settled: the whole crew's splices by range."""
+    """Put together what the parts of a crew have settled: the whole crew's splices by range.
+
+    Text is in categories, once for what is kept and for what later steps use.
+    """
     ranges = zip(*(part.settled for part in _in_order(parts)), strict=True)
-    return [concatenate_splice_summaries(of_parts) for of_parts in ranges]
+    return [append_days([concatenate_splice_summaries(of_parts)]) for of_parts in ranges]
 
 
 def combine_parts(parts: Sequence[PartSummary], settled: Sequence[SpliceSummary] = ()) -> Summary:
