@@ -63,3 +63,24 @@ def test_the_bundle_draws_every_trace_in_use(browser: Browser, address: str):
     again = [name for name, sent in second["scripts"] if sent and "/async-" not in name]
     assert again == []
     context.close()
+
+
+def test_a_part_that_is_no_longer_sent_as_html_leaves_nothing(browser: Browser, address: str):
+    context = browser.new_context(viewport=WIDE)
+    page = Watched(context, address).open("/loss")
+    page.evaluate("""() => {
+        const part = document.createElement("ul");
+        part.id = "some-list";
+        part.dataset.html = "<li>long</li><li>list</li>";
+        document.getElementById("page").append(part);
+    }""")
+    page.wait_for_function("document.querySelectorAll('#some-list li').length === 2")
+    page.evaluate("""() => {
+        const part = document.getElementById("some-list");
+        part.removeAttribute("data-html");
+        part.append(Object.assign(document.createElement("li"), { textContent: "short" }));
+    }""")
+    page.wait_for_function("document.getElementById('some-list').textContent === 'short'")
+    page.evaluate("() => { document.getElementById('some-list').dataset.html = '<li>new</li>'; }")
+    page.wait_for_function("document.getElementById('some-list').textContent === 'new'")
+    context.close()
