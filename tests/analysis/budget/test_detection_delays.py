@@ -15,6 +15,7 @@ from arcdrift.analysis.budget.detection_delays import (
     streams_in_use,
 )
 from arcdrift.analysis.budget.replay_alarms import History
+from arcdrift.analysis.common.grouping import category_to_text
 from arcdrift.analysis.loss.day_level import LAMBDA, relative_level
 from arcdrift.analysis.loss.loss_charts import chart_all
 from arcdrift.analysis.people.cleave_angles.angle_charts import ANGLE_DAY_COLUMNS
@@ -129,8 +130,9 @@ def test_limits_are_those_that_the_charts_were_drawn_with():
     # every chart has every day of less than a month, after which limits may be widened
     days, hands = Made(4, days=20).frames()
     charts = chart_all(days.assign(excluded=False, frozen=False), hands, 2.0, Shares())
+    stored = stream_days(charts.streams.days), dated(charts.subject_days, "day"), charts.cells
     history = History(
-        stream_days(charts.streams.days), dated(charts.subject_days, "day"), charts.cells,
+        *map(category_to_text, stored),  # as the store gives them back
         pd.DataFrame({"splicer": [], "checked_at": pd.DatetimeIndex([], tz="UTC")}), NO_ANGLES,
     )  # fmt: skip
     plan = {row.name: row for row in chart_plans(history, 2.0, Shares())}
