@@ -6,7 +6,6 @@ its place (`assets/arcdrift.js`), where links and buttons work as in any other p
 """
 
 import re
-from collections.abc import Sequence
 from copy import copy
 from html import escape
 from typing import Any
@@ -52,38 +51,43 @@ def with_static_parts(content: Any) -> Any:
     A part is plain when nothing in it has an id, which callbacks need. It stays the element that
     it was; only its children are sent as text. Content itself is not changed, as it may be kept.
     """
-    lighter, plain = _lighter(content)
-    return _sent_as_html(lighter) if plain >= LEAST else lighter
+    return _sent(*_lighter(content))
 
 
-def _lighter(content: Any) -> tuple[Any, int]:
-    """Return content with static parts, and the number of its components; 0 if not plain."""
-    if isinstance(content, list | tuple):
-        found = [_lighter(each) for each in content]
-        if all(plain for _, plain in found):
-            return content, sum(plain for _, plain in found) or 1
-        return _with_static(content, found), 0
-    if not isinstance(content, Component):
+def _lighter(content: Any) -> tuple[Any, int | None]:
+    """Return content with static parts within; if all of it is plain, itself and its size."""
+    is_list = isinstance(content, list | tuple)
+    if not is_list and not isinstance(content, Component):
         return content, 1  # text
-    inner = getattr(content, "children", None)
-    lighter, plain = (None, 1) if inner is None else _lighter(inner)
-    if plain and _is_plain(content):
-        return content, plain + 1
-    if plain >= LEAST and isinstance(inner, Component):
-        lighter = _sent_as_html(inner)
-    elif plain >= LEAST and isinstance(inner, list | tuple):
-        lighter = _with_static(inner, [_lighter(each) for each in inner])
-    if lighter is inner:
-        return content, 0
+    children: Any = content if is_list else getattr(content, "children", None)
+    several = isinstance(children, list | tuple)
+    parts = children if several else [] if children is None else [children]
+    found = [_lighter(part) for part in parts]
+    sizes = [size for _, size in found if size is not None]
+    if len(sizes) == len(found) and (is_list or _is_plain(content)):
+        return content, sum(sizes) + (not is_list)
+    lighter = [_sent(part, size) for part, size in found]
+    if all(now is before for now, before in zip(lighter, parts, strict=True)):
+        return content, None
+    if is_list:
+        return lighter, None
     changed = copy(content)
-    changed.children = lighter
-    return changed, 0
+    changed.children = lighter if several else lighter[0]
+    return changed, None
 
 
-def _with_static(parts: Sequence[Any], found: Sequence[tuple[Any, int]]) -> Sequence[Any]:
-    lighter = [_sent_as_html(each) if plain >= LEAST else each for each, plain in found]
-    same = all(now is before for now, before in zip(lighter, parts, strict=True))
-    return parts if same else lighter
+def _sent(part: Any, size: int | None) -> Any:
+    """Return a part, with its children as HTML if it is plain and large."""
+    if size is None or size < LEAST:
+        return part
+    if isinstance(part, list | tuple):
+        return [with_static_parts(each) for each in part]
+    if getattr(part, "_type", "") == "Link" or not hasattr(part, "children"):
+        return part
+    changed = copy(part)
+    setattr(changed, SENT, as_html(part.children))
+    del changed.children
+    return changed
 
 
 def _is_plain(component: Component) -> bool:
@@ -100,17 +104,6 @@ def _given(component: Component) -> dict[str, Any]:
         for name, value in vars(component).items()
         if name in names or name.startswith(WILDCARDS)
     }
-
-
-def _sent_as_html(part: Any) -> Any:
-    """Return a plain element whose children are sent as HTML."""
-    if not isinstance(part, Component) or getattr(part, "_type", "") == "Link":
-        return part  # text, or a link around much: both are rare
-    changed = copy(part)
-    if hasattr(changed, "children"):
-        setattr(changed, SENT, as_html(changed.children))
-        del changed.children
-    return changed
 
 
 def as_html(component: Any) -> str:

@@ -298,7 +298,7 @@ class RandomEffectsModel:
         return information - np.bincount(pair // len(factor), shared, minlength=size)
 
 
-@dataclass(frozen=True)
+@dataclass
 class ShiftsByOnset:
     """Sets of a subject's cells from a day on, for each subject and day.
 
@@ -320,7 +320,7 @@ class ShiftsByOnset:
     known: Floats = field(init=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "known", np.full(self.within.shape, np.nan))
+        self.known = np.full(self.within.shape, np.nan)
 
 
 def _dense(codes: Ints) -> tuple[Ints, int]:

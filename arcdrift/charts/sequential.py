@@ -141,10 +141,11 @@ def outcome_curve(
             moved[:, :passed] = 0.0
         poor[going] += moved[:, failed:].sum(axis=1)
         moved[:, failed:] = 0.0
-        chance, left = moved, moved.sum(axis=1)
-        still_open[going] = left
-        if left.min() < 1e-12:
-            chance, going, worse = (each[left >= 1e-12] for each in (chance, going, worse))
+        chance, remaining = moved, moved.sum(axis=1)
+        still_open[going] = remaining
+        if remaining.min() < 1e-12:
+            is_open = remaining >= 1e-12
+            chance, going, worse = (each[is_open] for each in (chance, going, worse))
             if not len(going):
                 break
     return [

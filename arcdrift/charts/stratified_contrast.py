@@ -133,8 +133,9 @@ class StratifiedCells:
         _, first, self._pair = np.unique(key, return_index=True, return_inverse=True)
         self._at = stratum[first]  # stratum of each pair of a cluster and a stratum
         own = (owner * clusters + cluster)[first]
-        self._cluster = np.cumsum(np.diff(own, prepend=-1) > 0) - 1  # of each pair
-        self._holder = own[np.diff(own, prepend=-1) > 0] // clusters  # of each cluster
+        is_first = np.diff(own, prepend=-1) > 0
+        self._cluster = np.cumsum(is_first) - 1  # of each pair
+        self._holder = own[is_first] // clusters  # of each cluster
 
     def contrasts(self, total: Floats, count: Floats, kind: Kind) -> Contrasts:
         """Compare the arms of each owner (`stratified_contrast`)."""
@@ -146,7 +147,7 @@ class StratifiedCells:
         terms = _terms(sums[0], sums[1], kind)
         r, s = (_sums(owner, term[both], owners) for term in terms)
         # only the strata of a cluster change when it is left out
-        left = [
+        without = [
             whole[at] - _by_arm(pair, arm, np.where(used, part, 0.0), len(at))
             for whole, part in zip(sums, (total, count), strict=True)
         ]
@@ -154,7 +155,7 @@ class StratifiedCells:
         clusters = len(self._holder)
         change = [
             _sums(self._cluster, np.where(is_used, new - term[at], 0.0), clusters)
-            for new, term in zip(_terms(left[0], left[1], kind), terms, strict=True)
+            for new, term in zip(_terms(without[0], without[1], kind), terms, strict=True)
         ]
         seen = np.bincount(self._cluster, is_used) > 0
         holder = self._holder[seen]

@@ -181,7 +181,7 @@ def _open_arc_findings(
         kind, quiet = str(finding["kind"]), finding["severity"] == "note"
         if kind not in DRIFTING:
             continue
-        text = _opening_capital(str(finding["summary"]).removeprefix(f"{splicer}: "))
+        text = capitalized(str(finding["summary"]).removeprefix(f"{splicer}: "))
         last = pd.Timestamp(finding["until"])
         since_finding = (service["serviced_at"] > last) & (service["serviced_at"] <= now)
         restarts = service[since_finding & service["action"].isin(RESTART_ACTIONS)].tail(1)
@@ -205,10 +205,6 @@ def _worn(records: AdviceRecords, splicer: str, wear: ElectrodeState) -> OpenArc
     text = worn_text(wear) or "The arc setting is near what the machine can reach"
     words = f"The electrodes are worn: {text}."
     return OpenArcFinding(ids[0] if ids else None, WORN, words, pressing=True)
-
-
-def _opening_capital(sentence: str) -> str:
-    return capitalized(sentence)
 
 
 def _current_model(records: AdviceRecords, state: SplicerState) -> ArcModel | Refusal | None:

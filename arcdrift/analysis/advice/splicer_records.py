@@ -9,7 +9,7 @@ import pandas as pd
 
 from arcdrift.analysis.advice.splicer_state import LastCheck, UncheckedSplices
 from arcdrift.analysis.common.event_lookup import to_microseconds
-from arcdrift.analysis.common.grouping import rows_with, text_codes
+from arcdrift.analysis.common.grouping import group_rows, rows_with, text_codes
 from arcdrift.analysis.common.service_actions import REPLACED, RESTART_ACTIONS
 from arcdrift.arrays import Bools, Floats, Ints, Microseconds
 
@@ -138,15 +138,9 @@ def records_by_splicer(
 def _rows_by_name(names: Sequence[str], texts: pd.Series) -> list[Ints]:
     """Rows that hold each of some names, in their order."""
     code, known = text_codes(texts)
-    order = np.argsort(code, kind="stable")
-    start, end = (
-        np.searchsorted(code[order], np.arange(len(known)), side=side) for side in ("left", "right")
-    )
-    place = dict(zip(known, range(len(known)), strict=True))
-    nothing = order[:0]
-    return [
-        order[start[place[name]] : end[place[name]]] if name in place else nothing for name in names
-    ]
+    rows = dict(zip(known, group_rows(code, len(known)), strict=True))
+    nothing = np.zeros(0, dtype=np.int64)
+    return [rows.get(name, nothing) for name in names]
 
 
 def _us(moment: pd.Timestamp) -> int:

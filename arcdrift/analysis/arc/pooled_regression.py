@@ -3,7 +3,6 @@
 Peers of a splicer are the other splicers of the same model and setting unit.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -61,14 +60,6 @@ class Fits(NamedTuple):
     variance: Floats
     lag1: Floats
     n: Floats
-
-    @classmethod
-    def of(cls, fits: Sequence[Fit]) -> "Fits":
-        """Those of some splicers."""
-        crew = CrewFits(len(fits))
-        for number, fit in enumerate(fits):
-            crew.put(number, fit)
-        return crew.known()
 
 
 class CrewFits:

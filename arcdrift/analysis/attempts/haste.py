@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.grouping import as_text, group_index
+from arcdrift.analysis.common.grouping import as_text, group_index, in_turn
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.stratified_contrast import Contrasts, Kind, StratifiedCells
 
@@ -81,9 +81,7 @@ def haste(stretches: pd.DataFrame) -> pd.DataFrame:
         contrasts = cells.contrasts(sums, n, kind)
         figures = _figures(measure, contrasts, own, is_fast, sums, n)
         tables.append(pd.DataFrame({"technician": names, "measure": measure, **figures, **typical}))
-    # each person's measures one after the other
-    order = np.arange(len(tables) * len(names)).reshape(len(tables), -1).T.ravel()
-    return pd.concat(tables, ignore_index=True).iloc[order].reset_index(drop=True)[COLUMNS]
+    return in_turn(tables)[COLUMNS]
 
 
 def pace(stretches: pd.DataFrame, person: Ints) -> tuple[Floats, Ints, Floats, Ints]:
@@ -119,26 +117,10 @@ def pace(stretches: pd.DataFrame, person: Ints) -> tuple[Floats, Ints, Floats, I
 
 
 def _quantiles(owner: Ints, values: Floats, owners: int, shares: Sequence[float]) -> list[Floats]:
-    """Quantiles of each owner's values, interpolated as by `numpy.quantile`; NaN without any."""
-    # a stable sort of few small numbers takes one pass
-    order = np.argsort(owner.astype(np.min_scalar_type(owners)), kind="stable")
-    ordered, size = values[order], np.bincount(owner, minlength=owners)
-    start = np.cumsum(size) - size
-    for first, count in zip(start.tolist(), size.tolist(), strict=True):
-        ordered[first : first + count].sort()
-    last = max(len(values) - 1, 0)
-    found = []
-    for share in shares:
-        place = np.maximum(size - 1, 0) * share
-        whole = np.floor(place).astype(np.int64)
-        below = ordered[np.minimum(start + whole, last)]
-        above = ordered[np.minimum(start + np.minimum(whole + 1, size - 1), last)]
-        part = place - whole
-        value = np.where(
-            part >= 0.5, above - (above - below) * (1 - part), below + (above - below) * part
-        )
-        found.append(np.where(size > 0, value, np.nan))
-    return found
+    """Quantiles of each owner's values, one array a share; NaN for owners without values."""
+    by_owner = pd.Series(values).groupby(owner)
+    found = (by_owner.quantile(share).reindex(range(owners)) for share in shares)
+    return [np.asarray(each, dtype=np.float64) for each in found]
 
 
 def _strata(rows: pd.DataFrame) -> Ints:

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.grouping import as_text, group_index
+from arcdrift.analysis.common.grouping import as_text, group_index, in_turn
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.stratified_contrast import Contrasts, Kind, StratifiedCells
@@ -88,8 +88,7 @@ def _compared(
         figures = _figures(measure, cells.contrasts(sums, n, kind), owner, holds, sums, n)
         table = pd.DataFrame({"subject": subjects, "measure": measure, **figures})
         tables.append(table.assign(subject_type=subject_type))
-    order = np.arange(len(tables) * len(subjects)).reshape(len(tables), -1).T.ravel()
-    return pd.concat(tables, ignore_index=True).iloc[order]
+    return in_turn(tables)
 
 
 def _figures(

@@ -6,7 +6,6 @@ Everything is sorted once; values of a splicer are computed on demand.
 from collections.abc import Hashable
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -17,6 +16,7 @@ from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.common.days import DAY
+from arcdrift.analysis.common.grouping import group_rows
 from arcdrift.analysis.maintenance.usage_hours import (
     CLEAVES_PER_SPLICE,
     NO_TURNS,
@@ -274,12 +274,7 @@ class RecordsNearOnset:
 def _rows_of(names: pd.Series) -> Rows:
     """Rows of each name, in order."""
     code, texts = pd.factorize(names, sort=True)
-    order = np.argsort(code, kind="stable")
-    ends = np.searchsorted(code[order], np.arange(len(texts) + 1)).tolist()
-    return {
-        str(name): order[first:last]
-        for name, (first, last) in zip(texts, pairwise(ends), strict=True)
-    }
+    return dict(zip(map(str, texts), group_rows(code, len(texts)), strict=True))
 
 
 def _micro(at: pd.Timestamp) -> int:

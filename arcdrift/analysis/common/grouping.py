@@ -141,6 +141,12 @@ def _codes_among(values: pd.Series, distinct: pd.Index) -> Ints:
     return np.asarray(distinct.get_indexer(pd.Index(values)), dtype=np.int64)
 
 
+def group_rows(group: Ints, groups: int) -> list[Ints]:
+    """Rows of each of the groups 0, 1, 2 ..., as they come; a row of group -1 is in none."""
+    order = np.argsort(group, kind="stable")
+    return np.split(order, np.searchsorted(group[order], np.arange(groups + 1)))[1:-1]
+
+
 def time_order(group: Ints, at: Ints) -> Ints:
     """Rows by group, in each by time, and those of one time as they come.
 
@@ -314,6 +320,12 @@ def concat_frames(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     if not filled:
         return frames[0].copy() if frames else pd.DataFrame()
     return pd.concat(filled, ignore_index=True)
+
+
+def in_turn(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Rows of equally long tables in turn: the first of each, then the second of each."""
+    order = np.arange(sum(map(len, tables))).reshape(len(tables), -1).T.ravel()
+    return pd.concat(tables, ignore_index=True).iloc[order].reset_index(drop=True)
 
 
 def group_sums(

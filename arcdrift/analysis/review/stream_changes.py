@@ -8,7 +8,6 @@ there is one figure too: that of its finding.
 """
 
 from collections.abc import Iterable
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -16,7 +15,7 @@ import pandas as pd
 from arcdrift.analysis.causes.shift_sizes import BEFORE_SPAN, FEWEST_SPLICES
 from arcdrift.analysis.common.days import day_begun_at
 from arcdrift.analysis.common.episodes import FADING
-from arcdrift.analysis.common.grouping import group_index
+from arcdrift.analysis.common.grouping import group_index, group_rows
 from arcdrift.finding import Finding
 
 CHANGED = ("loss-raised", "loss-lowered")
@@ -57,15 +56,13 @@ def stream_changes(days: pd.DataFrame, findings: Iterable[Finding]) -> pd.DataFr
     if "excluded" in days.columns:
         days = days[~days["excluded"].astype(bool)]
     ends = {finding.id: day_begun_at(pd.Timestamp(finding.until)) for finding in changes}
+    days = days.sort_values("day", kind="stable")
     code, first = group_index(*(days[name] for name in KEYS))
-    day = days["day"].to_numpy(dtype="datetime64[us]")
-    order = np.lexsort((day, code))
-    starts = np.searchsorted(code[order], np.arange(len(first) + 1)).tolist()
+    day, sites = days["day"].to_numpy(dtype="datetime64[us]"), days["site"].array
     names = days[KEYS].iloc[first].itertuples(index=False, name=None)
-    sites = days["site"].iloc[order[np.array(starts[1:]) - 1]].tolist()
-    for (splicer, program), site, (start, end) in zip(names, sites, pairwise(starts), strict=True):
-        latest = pd.Timestamp(day[order[end - 1]])
-        recent = max(pd.Timestamp(day[order[max(end - RECENT_DAYS, start)]]), latest - FADING)
+    for (splicer, program), stream in zip(names, group_rows(code, len(first)), strict=True):
+        site, latest = sites[stream[-1]], pd.Timestamp(day[stream[-1]])
+        recent = max(pd.Timestamp(day[stream[-RECENT_DAYS:][0]]), latest - FADING)
         about = [
             (finding.subject_type == "stream", finding.until, finding)
             for finding in changes
@@ -75,7 +72,7 @@ def stream_changes(days: pd.DataFrame, findings: Iterable[Finding]) -> pd.DataFr
         if not about:
             continue
         _, _, finding = max(about, key=lambda entry: entry[:2])
-        means = _means(finding, days.iloc[order[start:end]])
+        means = _means(finding, days.iloc[stream])
         if means is not None:
             onset = f"{_onset_day(finding):%Y-%m-%d}"
             rows.append((splicer, program, onset, *means, finding.id))

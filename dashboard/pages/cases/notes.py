@@ -47,8 +47,8 @@ def _asks_for_work(finding: dict[str, Any]) -> bool:
 
 
 def _most_severe_first(findings: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    latest_first = sorted(findings, key=lambda one: str(one["until"]), reverse=True)
-    return sorted(latest_first, key=lambda one: SEVERITY_ORDER[one["severity"]])
+    latest_first = sorted(findings, key=lambda finding: str(finding["until"]), reverse=True)
+    return sorted(latest_first, key=lambda finding: SEVERITY_ORDER[finding["severity"]])
 
 
 def _concerns(finding: dict[str, Any], key: str) -> bool:

@@ -18,9 +18,8 @@ from arcdrift.analysis.advice.splicer_state import AirNow, SplicerState
 from arcdrift.analysis.arc.arc_model import ArcModel, PeerSlopes, Refusal
 from arcdrift.analysis.arc.arc_regressors import centered_regressors
 from arcdrift.analysis.arc.indoor_mixture import Checks, fit_all
-from arcdrift.analysis.arc.pooled_regression import Fits
 from tests.analysis.advice.test_advice import CREW, air, model, state
-from tests.analysis.arc.arc_truth import simulated_points
+from tests.analysis.arc.arc_truth import fits_of, simulated_points
 
 AIRS = [
     (celsius, hpa, humidity)
@@ -150,7 +149,7 @@ def test_intervals_through_peers_hold_the_true_setting():
         fits = {name: fit_all([Checks.from_points(part)], 0.3)[0] for name, part in groups.items()}
         for name, part in groups.items():
             others = points[points["splicer"] != name]
-            peers = PeerSlopes.of(Fits.of([f for n, f in fits.items() if n != name and f]), others)
+            peers = PeerSlopes.of(fits_of([f for n, f in fits.items() if n != name and f]), others)
             assert peers is not None
             check, later = part.iloc[20], part.iloc[30:50:5]
             x = centered_regressors(part)

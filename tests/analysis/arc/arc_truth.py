@@ -1,9 +1,11 @@
 """Arc checks simulated from known coefficients, in the frames the arc analyses read."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
+
+from arcdrift.analysis.arc.pooled_regression import CrewFits, Fit, Fits
 
 SLOPES = np.array([-120.0, 0.35, -2.0])  # steps per kg/m3, per hPa, per 1000 arcs
 SD, PHI = 3.0, 0.3
@@ -104,3 +106,11 @@ def step_through_replacement(
         fault=lambda day: np.where(day >= onset, size * SD, 0.0),
     )  # fmt: skip
     return points, onset, replaced
+
+
+def fits_of(splicers: Sequence[Fit]) -> Fits:
+    """Fits of some splicers as arrays."""
+    crew = CrewFits(len(splicers))
+    for number, fit in enumerate(splicers):
+        crew.put(number, fit)
+    return crew.known()

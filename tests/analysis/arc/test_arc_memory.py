@@ -21,7 +21,6 @@ from arcdrift.analysis.arc.level_moves import PRIOR_SPREAD, REPLACEMENT, LevelMo
 from arcdrift.analysis.arc.open_change import OpenChange
 from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
-    Fits,
     empirical_bayes_prior,
 )
 from arcdrift.analysis.common.service_actions import REPLACED
@@ -29,6 +28,7 @@ from tests.analysis.arc.arc_truth import (
     PHI,
     SD,
     SLOPES,
+    fits_of,
     simulated_points,
     step_through_replacement,
 )
@@ -51,7 +51,7 @@ def wear_intervals(points: pd.DataFrame) -> dict[str, tuple[float, float, float]
     found = {}
     for name, rows in groups.items():
         peers = [fit for other, fit in fits.items() if other != name and fit is not None]
-        prior = empirical_bayes_prior(Fits.of(peers), MODEL_SPREAD_FLOOR)
+        prior = empirical_bayes_prior(fits_of(peers), MODEL_SPREAD_FLOOR)
         model, _ = fit_arc(str(name), rows, "steps", prior, PHI)
         assert isinstance(model, ArcModel)
         wear = next(effect for effect in model.effects if effect.name == "arcs")

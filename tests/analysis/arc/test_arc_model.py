@@ -17,12 +17,11 @@ from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
     SLOPES,
     Fit,
-    Fits,
     design,
     empirical_bayes_prior,
     fit_known_phi,
 )
-from tests.analysis.arc.arc_truth import PHI, SD, simulated_points
+from tests.analysis.arc.arc_truth import PHI, SD, fits_of, simulated_points
 
 NOW = pd.Timestamp("2026-12-01T00:00Z")
 NO_SERVICE = pd.DataFrame({"asset": [], "action": [], "serviced_at": pd.to_datetime([], utc=True)})
@@ -89,12 +88,12 @@ def test_pool_of_equal_covariances_is_the_plain_mean() -> None:
     """By hand: equal weights, and DerSimonian-Laird's spread is the sample variance less v."""
     b = np.array([[1.0, 2.0, 3.0], [2.0, 4.0, 3.0], [3.0, 9.0, 3.0]])
     fits = [Fit(row, np.eye(3) * 0.25, 1.0, 0.0, 50) for row in b]
-    prior = empirical_bayes_prior(Fits.of(fits))
+    prior = empirical_bayes_prior(fits_of(fits))
     assert prior is not None
     np.testing.assert_allclose(prior.mean, [2.0, 5.0, 3.0])
     tau2 = np.array([1.0 - 0.25, 13.0 - 0.25, (0.15 * 3.0) ** 2])
     np.testing.assert_allclose(np.diag(prior.cov), tau2 + (tau2 + 0.25) / 3)
-    assert empirical_bayes_prior(Fits.of(fits[:1])) is None
+    assert empirical_bayes_prior(fits_of(fits[:1])) is None
 
 
 def test_intervals_cover_the_truth() -> None:
@@ -108,7 +107,7 @@ def test_intervals_cover_the_truth() -> None:
         fits = {name: fit_all([Checks.from_points(part)], PHI)[0] for name, part in groups.items()}
         for name, part in groups.items():
             peers = [fit for other, fit in fits.items() if other != name and fit is not None]
-            prior = empirical_bayes_prior(Fits.of(peers), MODEL_SPREAD_FLOOR)
+            prior = empirical_bayes_prior(fits_of(peers), MODEL_SPREAD_FLOOR)
             model, _ = fit_arc(name, part, "steps", prior, PHI)
             assert isinstance(model, ArcModel)
             true = truth[name] * scale

@@ -13,8 +13,8 @@ from arcdrift.analysis.arc.indoor_mixture import (
     heated_rows,
     lost_information,
 )
-from arcdrift.analysis.arc.pooled_regression import Fits, design, pooled_lag1
-from tests.analysis.arc.arc_truth import PHI, SLOPES, simulated_points
+from arcdrift.analysis.arc.pooled_regression import design, pooled_lag1
+from tests.analysis.arc.arc_truth import PHI, SLOPES, fits_of, simulated_points
 
 ROOM_K = 293.65
 
@@ -113,6 +113,6 @@ def test_lag_one_is_not_swallowed_by_the_levels_of_many_epochs() -> None:
             for _, splicer_rows in points.groupby("splicer")
         ]
     # 3,840 checks: a standard error of .016
-    assert pooled_lag1(Fits.of([fit for fit in fits if fit is not None])) == pytest.approx(
+    assert pooled_lag1(fits_of([fit for fit in fits if fit is not None])) == pytest.approx(
         PHI, abs=0.04
     )

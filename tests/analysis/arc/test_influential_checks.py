@@ -19,12 +19,11 @@ from arcdrift.analysis.arc.influential_checks import (
 from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
     SLOPES,
-    Fits,
     Prior,
     design,
     empirical_bayes_prior,
 )
-from tests.analysis.arc.arc_truth import PHI, simulated_points
+from tests.analysis.arc.arc_truth import PHI, fits_of, simulated_points
 
 
 def check_influence(points: pd.DataFrame, model: ArcModel, prior: Prior | None) -> pd.DataFrame:
@@ -48,7 +47,7 @@ def fitted(crew: dict[str, pd.DataFrame]) -> tuple[pd.DataFrame, ArcModel, Prior
         for name, part in crew.items()
         if name != "s0" and (fit := fit_all([Checks.from_points(part)], PHI)[0])
     ]
-    prior = empirical_bayes_prior(Fits.of(peers), MODEL_SPREAD_FLOOR)
+    prior = empirical_bayes_prior(fits_of(peers), MODEL_SPREAD_FLOOR)
     model, values = fit_arc("s0", crew["s0"], "steps", prior, PHI)
     assert isinstance(model, ArcModel)
     assert prior is not None

@@ -12,12 +12,11 @@ from arcdrift.analysis.arc.indoor_mixture import Checks, fit_all
 from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
     SLOPES,
-    Fits,
     design,
     empirical_bayes_prior,
     pooled_lag1,
 )
-from tests.analysis.arc.arc_truth import simulated_points
+from tests.analysis.arc.arc_truth import fits_of, simulated_points
 
 SPLICERS, CHECKS = 20, 30
 SCALE = np.array([0.01, 1.0, 1.0])  # effects are told per 0.01 kg/m3, per hPa, per 1000 arcs
@@ -44,10 +43,10 @@ def try_crews(seeds: range) -> Tried:
             for name, part in groups.items()
             if (fit := fit_all([Checks.from_points(part)], 0.3)[0])
         }
-        phi = pooled_lag1(Fits.of(list(fits.values())))
+        phi = pooled_lag1(fits_of(list(fits.values())))
         for name, part in groups.items():
             peers = [fit for other, fit in fits.items() if other != name]
-            prior = empirical_bayes_prior(Fits.of(peers), MODEL_SPREAD_FLOOR)
+            prior = empirical_bayes_prior(fits_of(peers), MODEL_SPREAD_FLOOR)
             model, _ = fit_arc(name, part, "steps", prior, phi)
             assert isinstance(model, ArcModel)
             true = truth[name] * SCALE

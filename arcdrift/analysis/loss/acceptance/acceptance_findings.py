@@ -8,7 +8,7 @@ import pandas as pd
 
 from arcdrift.analysis.common.days import day_starts
 from arcdrift.analysis.common.episodes import episodes, severity
-from arcdrift.analysis.common.grouping import group_index
+from arcdrift.analysis.common.grouping import group_index, group_rows
 from arcdrift.analysis.loss.acceptance.accepted_limits import recent_means
 from arcdrift.arrays import Bools, Datetimes, Floats, Ints
 from arcdrift.finding import Finding
@@ -88,9 +88,7 @@ def single_findings(over: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
         return []
     ordered = over.sort_values("spliced_at")
     code, first = group_index(*(ordered[name] for name in STREAM))
-    order = np.argsort(code, kind="stable")
     names = ordered[STREAM].iloc[first].itertuples(index=False, name=None)
-    rows_of = np.split(order, np.searchsorted(code[order], np.arange(1, len(first))))
     splices = _Over(
         ordered["spliced_at"].to_numpy(dtype="datetime64[us]"),
         np.datetime_as_string(ordered["day"].to_numpy(dtype="datetime64[D]")),
@@ -102,7 +100,7 @@ def single_findings(over: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
     )
     return [
         _single_finding(str(splicer), str(program), splices.take(rows), now)
-        for (splicer, program), rows in zip(names, rows_of, strict=True)
+        for (splicer, program), rows in zip(names, group_rows(code, len(first)), strict=True)
     ]
 
 

@@ -100,8 +100,8 @@ class RecursiveEffects:
             factor, failed = dpotrf(errors.T, lower=1, clean=0, overwrite_a=1)
             if failed:
                 raise np.linalg.LinAlgError("a covariance of residuals is not positive definite")
-            left = residual[some] - design @ (self.mean - before)
-            explained = dtrsm(1.0, factor, left[:, None], lower=1)
+            remaining = residual[some] - design @ (self.mean - before)
+            explained = dtrsm(1.0, factor, remaining[:, None], lower=1)
             gain = dtrsm(1.0, factor, shared.T, side=1, lower=1, trans_a=1, overwrite_b=1)
             self.mean = self.mean + gain @ explained[:, 0]
             self.covariance -= gain @ gain.T

@@ -106,7 +106,7 @@ class LevelPairs:
         found[self._corner] = matrix.corner[self._corner_at]
         return found
 
-    def left_of_moments(
+    def reduced_diagonal(
         self, moments: Floats, scale: Floats, factor: PartlyDiagonal, inverse: Floats
     ) -> Floats:
         """Diagonal of M - M D A^-1 D M for A = I + D M D, shape (levels,).

@@ -118,8 +118,8 @@ class GaussianDeviance:
         modes = -scale * (solved @ weights)
         inverse = self.pairs.of_blocks(factor.inverse())
         pull = moments[z] @ weights + self.pairs.product(pair_moments, modes)
-        left = self.pairs.left_of_moments(pair_moments, scale, factor, inverse)
-        levels, of_level = [left], [self.kind]
+        diagonal = self.pairs.reduced_diagonal(pair_moments, scale, factor, inverse)
+        levels, of_level = [diagonal], [self.kind]
         explained = np.bincount(self.kind, pull**2)
         if len(self.total):
             value -= np.log(shrinkage).sum()
@@ -260,9 +260,9 @@ class LogitDeviance:
         self._known = self.pairs.diagonal(pair_moments)
         self._pull = pull[z] + self._known * own * modes
         value = -2.0 * fit.sum() + modes @ modes + factor.log_determinant
-        left = self.pairs.left_of_moments(pair_moments, own, factor, inverse)
+        diagonal = self.pairs.reduced_diagonal(pair_moments, own, factor, inverse)
         mode_change = score_change[z] - self.pairs.product(pair_moments, moved)
-        trace, information = _traces(self.kind, left)
+        trace, information = _traces(self.kind, diagonal)
         indirect = np.bincount(self.kind, mode_change * pull[z] - pull[z] ** 2)
         return Slope(float(value), trace + indirect, information)
 

@@ -40,7 +40,7 @@ def test_they_are_the_matrices_written_out(
     np.testing.assert_allclose(inverse, np.linalg.inv(whole)[pairs.first, pairs.second], atol=1e-14)
     half = scale[:, None] * moments
     left = np.diag(moments - half.T @ np.linalg.solve(whole, half))
-    found = pairs.left_of_moments(values, scale, factor, inverse)
+    found = pairs.reduced_diagonal(values, scale, factor, inverse)
     np.testing.assert_allclose(found, left, rtol=1e-9)
 
 
